@@ -1,0 +1,44 @@
+# On a fresh Debian machine with python3 and make: `make demo` shows the job at work, `make test` runs the tests.
+PYTHON ?= python3
+VENV = .venv
+BIN = $(VENV)/bin
+READY = $(VENV)/.ready
+
+.PHONY: help demo test check bench format clean
+
+help:
+	@echo "make demo    an invented network watched for a fortnight, in a minute or two"
+	@echo "make test    the tests"
+	@echo "make check   format, lint, types, layers, dead code"
+	@echo "make bench   speed and memory, side by side"
+
+$(READY): pyproject.toml deploy/requirements.lock
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed."; exit 1; }
+	@$(PYTHON) -c 'import ensurepip' 2>/dev/null || { echo "Python can't make its own environment yet. Type: sudo apt install python3-venv"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/pip install --quiet --disable-pip-version-check -c deploy/requirements.lock -e '.[dev]'
+	@touch $@
+
+demo: $(READY)
+	$(BIN)/python -m demo
+
+test: $(READY)
+	$(BIN)/python -m pytest
+
+check: $(READY)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-cache
+	$(BIN)/vulture
+	$(BIN)/deptry watchman
+
+bench: $(READY)
+	$(BIN)/python -m tests.bench
+
+format: $(READY)
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+clean:
+	rm -rf $(VENV) demo/out .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,0 +1,1 @@
+"""Watches remote rain-gauge stations and tells the right person once."""
