@@ -1,0 +1,460 @@
+"""The network's recent readings as arrays [cell, station]: fine, hourly and daily, plus what is known of each arrival.
+
+Rain is placed in the cell in which its reading ends; what can't be known of the moments inside a long reading is kept
+as `straddle`, so that sums over any stretch have an exact lower and upper bound. Missing is never zero: `known` says
+how many seconds of a cell were covered by delivered readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+import numpy as np
+
+from watchman.model import RAIN, VARIABLES, Readings
+from watchman.readings.cleaning import OLDEST_S, Clean, Held, Terms, clean
+
+HOUR = 3600
+DAY = 86400
+HOURLY_DAYS = 31
+DAILY_DAYS = 400
+ARRIVALS_KEPT = 128
+"""How many of a station's latest arrivals are kept to learn how often it sends."""
+
+History = Callable[[int, int, np.ndarray], Readings]
+"""(begin, end, stations) -> every rain reading delivered by these stations in (begin, end], and each one's reading
+before.
+"""
+
+
+class Grid:
+    """All stations' readings in cells of equal length; cell i covers (start + i*step, start + (i+1)*step].
+
+    rain: counted rain of the readings that end in the cell [um]. held: the same of readings that do not count (test
+    tips, out of service). known: seconds of the cell covered by rain readings [s]. covers: the longest reading that
+    ends in the cell [s]. straddle: rain of the reading that lies on both sides of the cell's end [um]. All [cell,
+    station], int32. running, running_known: sums of rain and known over all cells before [int64, one row more].
+    total, count: sum and number of the other variables' readings [variable, cell, station].
+    head: the cell that holds `now`, not yet complete.
+    """
+
+    def __init__(self, step: int, start: int, length: int, stations: int) -> None:
+        self.step, self.start, self.length, self.stations = step, start, length, stations
+        self.head = 0
+        shape = (length, stations)
+        self.rain, self.held, self.known, self.covers, self.straddle = (np.zeros(shape, np.int32) for _ in range(5))
+        self.running, self.running_known = (np.zeros((length + 1, stations), np.int64) for _ in range(2))
+        self.total = np.zeros((len(VARIABLES), *shape), np.float32)
+        self.count = np.zeros((len(VARIABLES), *shape), np.uint16)
+
+    def cell(self, moment: int) -> int:
+        """Return the cell in which a moment [s since 1970 UTC] lies; a moment on an edge belongs to the cell it
+        ends.
+        """
+        return int(-((self.start - moment) // self.step) - 1)
+
+    def cells(self, moments: np.ndarray) -> np.ndarray:
+        """Return the cells in which moments lie, as `cell` does for one."""
+        cells: np.ndarray = -((self.start - moments) // self.step) - 1
+        return cells
+
+    def end_of(self, cell: int) -> int:
+        """Return the end of a cell [s since 1970 UTC]."""
+        return self.start + (cell + 1) * self.step
+
+    def mean(self, variable: int, first: int, last: int) -> np.ndarray:
+        """Return the cell means of a variable in cells first..last (inclusive), NaN where nothing was delivered."""
+        count = self.count[variable, first : last + 1]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(count > 0, self.total[variable, first : last + 1] / count, np.float32(np.nan))
+
+    def sum(self, first: int, last: int) -> np.ndarray:
+        """Return the counted rain of the readings that end in cells first..last (inclusive), by station [um]."""
+        total: np.ndarray = self.running[last + 1] - self.running[first]
+        return total
+
+    def advance(self, now: int) -> None:
+        """Make room up to `now`, forgetting the oldest cells when there is none left."""
+        head = self.cell(now)
+        if head >= self.length:
+            self._forget(head - self.length + 1 + self.length // 8)
+            head = self.cell(now)
+        if head > self.head:
+            self.running[self.head + 1 : head + 2] = self.running[self.head + 1]
+            self.running_known[self.head + 1 : head + 2] = self.running_known[self.head + 1]
+            self._sum_from(self.head, np.arange(self.stations), upto=head)
+            self.head = head
+
+    def _forget(self, cells: int) -> None:
+        cells = min(cells, self.length)
+        kept = self.length - cells
+        for array in (self.rain, self.held, self.known, self.covers, self.straddle):
+            array[:kept] = array[cells:]
+            array[kept:] = 0
+        for running in (self.running, self.running_known):
+            base = running[cells].copy()
+            running[: kept + 1] = running[cells:] - base
+            running[kept + 1 :] = running[kept]
+        for layers in (self.total, self.count):
+            layers[:, :kept] = layers[:, cells:]
+            layers[:, kept:] = 0
+        self.start += cells * self.step
+        self.head = max(self.head - cells, 0)
+
+    def put_values(self, rows: Clean) -> None:
+        """Add readings of the other variables to their cells."""
+        cells = self.cells(rows.observed_at)
+        inside = (cells >= 0) & (cells < self.length) & (rows.variable != RAIN) & rows.usable
+        at = (rows.variable[inside], cells[inside], rows.station[inside])
+        np.add.at(self.total, at, rows.value[inside].astype(np.float32))
+        np.add.at(self.count, at, np.uint16(1))
+
+    def put_rain(self, rows: Clean, begin: int | None = None, end: int | None = None) -> None:
+        """Add rain readings to their cells, only what falls into cells of (begin, end] where these are given."""
+        first = 0 if begin is None else max(self.cell(begin + 1), 0)
+        last = self.length - 1 if end is None else min(self.cell(end), self.length - 1)
+        rain = (rows.variable == RAIN) & rows.usable
+        station, ends, um, covers = (
+            column[rain] for column in (rows.station, rows.observed_at, rows.rain_um, rows.covers_s)
+        )
+        counts = rows.counts[rain]
+        begins, ends = self._snapped(ends, covers)
+        covers = ends - begins
+        cells = self.cells(ends)
+        inside = (cells >= first) & (cells <= last)
+        for array, chosen in ((self.rain, inside & counts), (self.held, inside & ~counts)):
+            np.add.at(array, (cells[chosen], station[chosen]), um[chosen].astype(np.int32))
+        np.maximum.at(self.covers, (cells[inside], station[inside]), covers[inside].astype(np.int32))
+        self._spread(station[counts], begins[counts], ends[counts], um[counts], first, last)
+        if len(station):
+            earliest = max(int(self.cells(begins).min()), 0)
+            self._sum_from(min(max(earliest, first), self.head), np.unique(station), upto=self.head)
+
+    def _snapped(self, ends: np.ndarray, covers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Return when readings begin and end, those as long as a cell moved to the ends of cells.
+
+        A logger that sends at 10:07 and 10:22 then fills whole cells, its rain at most one cell late; a quarter of an
+        hour stays a quarter of an hour.
+        """
+        begins = ends - covers
+        long = covers >= self.step
+        whole_begins = self.start + (self.cells(begins) + 1) * self.step
+        whole_ends = self.start + (self.cells(ends) + 1) * self.step
+        return np.where(long, whole_begins, begins), np.where(long, whole_ends, ends)
+
+    def _spread(
+        self, station: np.ndarray, begins: np.ndarray, ends: np.ndarray, um: np.ndarray, first: int, last: int
+    ) -> None:
+        """Write which seconds the readings cover, and their rain across the cell edges inside them."""
+        cells = self.cells(ends)
+        back = 0
+        while len(station):
+            cell = cells - back
+            left = self.start + cell * self.step
+            seconds = np.minimum(ends, left + self.step) - np.maximum(begins, left)
+            inside = (cell >= first) & (cell <= last) & (seconds > 0)
+            at = (cell[inside], station[inside])
+            np.add.at(self.known, at, seconds[inside].astype(np.int32))
+            self.known[at] = np.minimum(self.known[at], self.step)
+            crosses = inside & (back > 0) & (left + self.step > begins)
+            np.add.at(self.straddle, (cell[crosses], station[crosses]), um[crosses].astype(np.int32))
+            more = (begins < left) & (cell > first)
+            station, ends, um, begins, cells = station[more], ends[more], um[more], begins[more], cells[more]
+            back += 1
+
+    def clear_rain(self, stations: np.ndarray, begin: int, end: int) -> None:
+        """Forget the rain of some stations in the cells of (begin, end], to be written again."""
+        first, last = max(self.cell(begin + 1), 0), min(self.cell(end), self.length - 1)
+        for array in (self.rain, self.held, self.known, self.covers, self.straddle):
+            array[first : last + 1, stations] = 0
+        if first <= self.head:
+            self._sum_from(first, stations, upto=self.head)
+
+    def sum_again(self, first: int) -> None:
+        """Bring the running sums up to date from a cell on, for all stations."""
+        self._sum_from(first, np.arange(self.stations), upto=self.head)
+
+    def _sum_from(self, first: int, stations: np.ndarray, upto: int) -> None:
+        if first > upto:
+            return
+        # Whole rows are many times faster than chosen columns once most stations are in.
+        columns: slice | np.ndarray = slice(None) if 2 * len(stations) > self.stations else stations
+        for array, running in ((self.rain, self.running), (self.known, self.running_known)):
+            sums = np.cumsum(array[first : upto + 1, columns], axis=0, dtype=np.int64)
+            running[first + 1 : upto + 2, columns] = running[first, columns] + sums
+
+
+class Record:
+    """The recent readings of a network, kept up to date by `take` and moved along by `advance`.
+
+    last_observed, last_rain_at, last_received: newest times of each station [s since 1970 UTC, 0 = never, n];
+    last_value, last_value_at: newest reading of each variable, rain as delivered [variable, n]; covers_s,
+    sends_every_s: written or learned [s, 0 = not known, n]; longest_gap: the longest pause between two arrivals that
+    ended on that day [s, day, n]; arrivals: the latest arrivals of each station, 0 where there were fewer [s since
+    1970 UTC, k, n].
+    """
+
+    def __init__(
+        self,
+        now: int,
+        terms: Terms,
+        sends_every_s: np.ndarray,
+        *,
+        grid_s: int = 300,
+        fine_days: float = 4.0,
+        day_starts_s: int = 0,
+        hourly_days: int = HOURLY_DAYS,
+        daily_days: int = DAILY_DAYS,
+    ) -> None:
+        stations = len(terms.covers_s)
+        self.terms, self.held = terms, Held.of(())
+        self.fine = _grid(now, grid_s, round(fine_days * DAY / grid_s), stations, 0)
+        # Whole days must be whole hours, also where the day starts at half past.
+        self.hourly = _grid(now, HOUR, hourly_days * 24, stations, day_starts_s % HOUR)
+        self.daily = _grid(now, DAY, daily_days, stations, day_starts_s)
+        self.longest_gap = np.zeros((self.daily.length, stations), np.int32)
+        self.last_observed, self.last_rain_at, self.last_received = (np.zeros(stations, np.int64) for _ in range(3))
+        self.last_value = np.full((len(VARIABLES), stations), np.nan)
+        self.last_value_at = np.zeros((len(VARIABLES), stations), np.int64)
+        self.last_rain_source = np.zeros(stations, np.int16)
+        self.covers_s = np.maximum(terms.covers_s, 0)
+        self.written_sends_s, self.sends_every_s = sends_every_s, sends_every_s.astype(np.int64)
+        self.arrivals = np.zeros((ARRIVALS_KEPT, stations), np.int64)
+        self.touched: dict[str, set[int]] = {"hourly": set(), "daily": set()}
+        self._learned_hour = 0
+
+    @property
+    def stations(self) -> int:
+        """Return the number of stations."""
+        return self.fine.stations
+
+    def advance(self, now: int) -> None:
+        """Move the arrays along to `now`, and learn anew how often stations send once an hour."""
+        before = self.daily.start
+        for grid in (self.fine, self.hourly, self.daily):
+            grid.advance(now)
+        passed = (self.daily.start - before) // DAY
+        if passed:
+            self.longest_gap[:-passed] = self.longest_gap[passed:]
+            self.longest_gap[-passed:] = 0
+        if now // HOUR != self._learned_hour:
+            self._learned_hour = now // HOUR
+            self._learn_sending()
+
+    def take(self, new: Readings, history: History) -> Clean:
+        """Write readings just delivered into the arrays; return them cleaned.
+
+        Readings newer than all before at their station are added. Where one comes late or contradicts, the days it
+        touches are written again from everything delivered, so that order and repetition leave no trace.
+        """
+        if not len(new):
+            return clean(new, self.terms, self.held)
+        self._learn_covers(new)
+        late = self._late(new)
+        self._note_arrivals(new)
+        self._write_again(self._stretches(new.take(late)), history, (self.fine, self.hourly, self.daily))
+        fresh = new.take(~late)
+        rows = clean(Readings.join([self._context(fresh), fresh]), self._terms(), self.held)
+        rows = rows.take(rows.delivery > 0)
+        for grid in (self.fine, self.hourly, self.daily):
+            grid.put_rain(rows)
+            grid.put_values(rows)
+        self._note_newest(rows, new)
+        self._touch(rows)
+        return rows
+
+    def decide(self, held: Held, changed: Iterable[tuple[int, int, int]], history: History) -> None:
+        """Take over what counts and what doesn't; write again the (station, begin, end) stretches that changed."""
+        self.held = held
+        self._write_again(self._days_around(changed), history, (self.fine, self.hourly, self.daily))
+
+    def restore(self, recent: Readings, after: Readings, history: History) -> None:
+        """Fill the arrays at start: the fine grid from `recent`, and hourly and daily from what came `after` the
+        saved cells.
+        """
+        self._learn_covers(recent)
+        rows = clean(recent, self._terms(), self.held)
+        self.fine.put_rain(rows)
+        self.fine.put_values(rows)
+        self._note_newest(rows, recent)
+        self._note_arrivals(recent)
+        self._learn_sending()
+        values = clean(after.take(after.variable != RAIN), self._terms(), self.held)
+        for grid in (self.hourly, self.daily):
+            grid.put_values(values)
+        self._write_again(self._stretches(after.take(after.variable == RAIN)), history, (self.hourly, self.daily))
+        self._touch(values)
+
+    def cells_of(self, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return station, cell end and values [rows, 15] of the cells written since the last call, to be saved."""
+        grid = self.hourly if name == "hourly" else self.daily
+        cells = sorted(cell for end in self.touched[name] if 0 <= (cell := grid.cell(end)) < grid.length)
+        self.touched[name] = set()
+        if not cells:
+            return np.empty(0, np.int32), np.empty(0, np.int64), np.empty((0, 15))
+        layers = [grid.rain, grid.held, grid.known, grid.covers, grid.straddle, *grid.total, *grid.count]
+        values = np.stack([layer[cells] for layer in layers], axis=-1).astype(np.float64)
+        if name == "daily":
+            values[:, :, 5] = self.longest_gap[cells]
+        written = values.any(axis=-1)
+        row, station = np.nonzero(written)
+        ends = np.array([grid.end_of(cell) for cell in cells], np.int64)
+        return station.astype(np.int32), ends[row], values[row, station]
+
+    def load_cells(self, name: str, station: np.ndarray, ends: np.ndarray, values: np.ndarray) -> None:
+        """Put saved cells back where they were."""
+        grid = self.hourly if name == "hourly" else self.daily
+        cells = grid.cells(ends)
+        inside = (cells >= 0) & (cells < grid.length)
+        at = (cells[inside], station[inside])
+        values = values[inside]
+        for layer, array in enumerate((grid.rain, grid.held, grid.known, grid.covers, grid.straddle)):
+            array[at] = values[:, layer]
+        for variable in range(1, len(VARIABLES)):
+            grid.total[variable][at] = values[:, 5 + variable]
+            grid.count[variable][at] = values[:, 5 + len(VARIABLES) + variable]
+        if name == "daily":
+            self.longest_gap[at] = values[:, 5]
+        grid.sum_again(0)
+
+    def _terms(self) -> Terms:
+        """Return the terms with what has been learned of the readings' length in place of what was not written."""
+        learned = np.where(self.terms.covers_s == 0, self.covers_s, self.terms.covers_s)
+        return Terms(self.terms.in_tips, self.terms.running, self.terms.wraps_at, self.terms.tip_um, learned)
+
+    def _late(self, new: Readings) -> np.ndarray:
+        """Say which rain readings belong to stations where one of them is not newer than all before."""
+        rain = (new.variable == RAIN) & (new.received_at - new.observed_at <= OLDEST_S)
+        behind = rain & (new.observed_at <= self.last_rain_at[new.station])
+        stations = np.zeros(self.stations, bool)
+        stations[new.station[behind]] = True
+        late: np.ndarray = rain & stations[new.station]
+        return late
+
+    def _context(self, fresh: Readings) -> Readings:
+        """Return the last count of each station that has a fresh one, as delivery 0."""
+        stations = np.unique(fresh.station[fresh.variable == RAIN])
+        stations = stations[self.last_rain_at[stations] > 0]
+        size = len(stations)
+        at = self.last_rain_at[stations]
+        return Readings(
+            station=stations.astype(np.int32),
+            variable=np.full(size, RAIN, np.int8),
+            observed_at=at,
+            received_at=at,
+            value=self.last_value[RAIN, stations],
+            source=self.last_rain_source[stations],
+            delivery=np.zeros(size, np.int64),
+            revision=np.zeros(size, np.int64),
+        )
+
+    def _write_again(
+        self, stretches: dict[tuple[int, int], np.ndarray], history: History, grids: tuple[Grid, ...]
+    ) -> None:
+        for (begin, end), stations in stretches.items():
+            # A day more, since a reading that ends after the stretch may begin inside it.
+            delivered = history(begin, end + DAY, stations)
+            rows = clean(delivered, self._terms(), self.held)
+            for grid in grids:
+                grid.clear_rain(stations, begin, end)
+                grid.put_rain(rows, begin, end)
+            self._note_newest(rows, delivered)
+            self._touch_stretch(begin, end)
+
+    def _stretches(self, late: Readings) -> dict[tuple[int, int], np.ndarray]:
+        """Return the whole days to be written again for late readings, with the stations concerned."""
+        return self._days_around(
+            (int(s), int(late.observed_at[late.station == s].min()), int(late.observed_at[late.station == s].max()))
+            for s in np.unique(late.station)
+        )
+
+    def _days_around(self, changed: Iterable[tuple[int, int, int]]) -> dict[tuple[int, int], np.ndarray]:
+        """Group (station, begin, end) by the whole days around them, a day more on either side."""
+        groups: dict[tuple[int, int], list[int]] = {}
+        for station, begin, end in changed:
+            days = (self.daily.end_of(self.daily.cell(begin) - 2), self.daily.end_of(self.daily.cell(end) + 1))
+            groups.setdefault(days, []).append(station)
+        return {days: np.unique(np.array(stations)) for days, stations in groups.items()}
+
+    def _touch(self, rows: Clean) -> None:
+        """Note the cells that readings were written into, also those that a long reading covers before its end."""
+        for moment in np.unique(self.hourly.end_of(0) + self.hourly.cells(rows.observed_at) * HOUR):
+            self._touch_stretch(int(moment) - HOUR, int(moment))
+        for row in np.flatnonzero(rows.covers_s > HOUR):
+            self._touch_stretch(int(rows.observed_at[row] - rows.covers_s[row]), int(rows.observed_at[row]))
+
+    def _touch_stretch(self, begin: int, end: int) -> None:
+        for name, grid in (("hourly", self.hourly), ("daily", self.daily)):
+            cells = range(max(grid.cell(begin + 1), 0), min(grid.cell(end), grid.length - 1) + 1)
+            self.touched[name].update(grid.end_of(cell) for cell in cells)
+
+    def _note_newest(self, rows: Clean, delivered: Readings) -> None:
+        rows = rows.take(rows.usable)
+        np.maximum.at(self.last_observed, rows.station, rows.observed_at)
+        newer = rows.observed_at >= self.last_value_at[rows.variable, rows.station]
+        at = (rows.variable[newer], rows.station[newer])
+        # Rows are sorted by time, and of several for one place the last assignment holds.
+        self.last_value[at] = rows.value[newer]
+        self.last_value_at[at] = rows.observed_at[newer]
+        self.last_rain_at = self.last_value_at[RAIN]
+        rain = delivered.variable == RAIN
+        self.last_rain_source[delivered.station[rain]] = delivered.source[rain]
+
+    def _note_arrivals(self, new: Readings) -> None:
+        """Keep when each station was heard, and the longest pause of the day in which it ended."""
+        messages = np.unique(np.stack([new.station.astype(np.int64), new.received_at]), axis=1)
+        messages = messages[:, messages[1] > self.last_received[messages[0]]]
+        station, at = messages
+        if not len(station):
+            return
+        first = np.concatenate(([True], station[1:] != station[:-1]))
+        before = np.where(first, self.last_received[station], np.concatenate(([0], at[:-1])))
+        day = self.daily.cells(at)
+        known = (before > 0) & (day >= 0) & (day < self.daily.length)
+        np.maximum.at(self.longest_gap, (day[known], station[known]), (at - before)[known].astype(np.int32))
+        starts = np.flatnonzero(first)
+        sizes = np.diff(np.append(starts, len(station)))
+        for rank in range(int(sizes.max())):
+            chosen = starts[sizes > rank] + rank
+            columns = station[chosen]
+            if rank < int(sizes.max()) - ARRIVALS_KEPT:
+                continue
+            self.arrivals[:-1, columns] = self.arrivals[1:, columns]
+            self.arrivals[-1, columns] = at[chosen]
+        self.last_received[station] = at
+
+    def _learn_sending(self) -> None:
+        """Learn how often stations send: the median pause between their latest arrivals [s]."""
+        pauses = np.diff(self.arrivals, axis=0).astype(np.float64)
+        pauses[self.arrivals[:-1] == 0] = np.nan
+        enough = (~np.isnan(pauses)).sum(axis=0) >= 3
+        learn = enough & (self.written_sends_s == 0)
+        if learn.any():
+            self.sends_every_s[learn] = np.nanmedian(pauses[:, learn], axis=0).astype(np.int64)
+
+    def _learn_covers(self, new: Readings) -> None:
+        """Learn how long readings are where nobody wrote it: the shortest spacing of a minute or more between two
+        [s].
+        """
+        rain = (new.variable == RAIN) & (self.terms.covers_s[new.station] == 0)
+        if not rain.any():
+            return
+        station, at = new.station[rain], new.observed_at[rain]
+        order = np.lexsort((at, station))
+        station, at = station[order], at[order]
+        first = np.concatenate(([True], station[1:] != station[:-1]))
+        before = np.where(first, self.last_rain_at[station], np.concatenate(([0], at[:-1])))
+        spacing = at - before
+        fits = (before > 0) & (spacing >= 60)
+        shortest = np.where(self.covers_s == 0, np.iinfo(np.int64).max, self.covers_s)
+        np.minimum.at(shortest, station[fits], spacing[fits])
+        self.covers_s = np.where(shortest == np.iinfo(np.int64).max, 0, shortest)
+
+
+def _grid(now: int, step: int, cells: int, stations: int, offset: int) -> Grid:
+    """Return a grid whose last tenth is still to come, so that old cells are forgotten only now and then."""
+    length = cells + max(cells // 8, 2)
+    start = (now - offset) // step * step + offset - cells * step
+    grid = Grid(step, start, length, stations)
+    grid.head = grid.cell(now)
+    return grid

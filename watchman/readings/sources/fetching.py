@@ -1,0 +1,150 @@
+"""One fetch from one source: pieces of content -> readings, rejected rows and trouble in words."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
+from pathlib import Path
+
+from watchman.model import Delivery, Readings, Rejected
+from watchman.readings.sources import files, tables, web
+from watchman.readings.sources.memory import UNKNOWN_KEPT, FetchMemory, FileMark, PageMark, newest_of
+from watchman.readings.sources.pieces import Fault, Piece
+from watchman.readings.sources.settings import TableSource, UnreadableError
+
+FEW = 20
+"""How many rows (or stations) are named one by one; the others are counted."""
+ROW_LENGTH = 200
+
+
+def fetch(
+    source: TableSource,
+    folder: Path,
+    aliases: Mapping[str, int],
+    position: int,
+    memory: FetchMemory,
+    now: datetime,
+) -> tuple[Delivery, FetchMemory]:
+    """Return what the source brought, and what to remember for the next time. See `sources.fetch`."""
+    memory = memory.now_of(source, aliases)
+    moment = int(now.timestamp())
+    setting = tables.Setting(source, aliases, position, moment)
+    came = web.pieces(source, aliases, memory, now) if source.address else files.pieces(source, folder, aliases, memory)
+    haul = _Haul(setting, memory)
+    for piece in came:
+        haul.take(piece)
+    return haul.delivery(now), haul.remembered(memory)
+
+
+class _Haul:
+    """What has come in so far during one fetch."""
+
+    def __init__(self, setting: tables.Setting, memory: FetchMemory) -> None:
+        self._setting = setting
+        self._told = memory.unknown
+        self._readings: list[Readings] = []
+        self._faulty: list[tuple[str, str]] = []
+        self._unknown: Counter[str] = Counter()
+        self._faults: list[Fault] = []
+        self._seen: set[str] = set()
+        self._marks: dict[str, FileMark | PageMark] = {}
+
+    def take(self, piece: Piece | Fault) -> None:
+        """Take in one piece; a piece that can't be read as a whole is a fault, and is not remembered as read."""
+        self._seen.add(piece.label)
+        if isinstance(piece, Fault):
+            self._faults.append(piece)
+            return
+        try:
+            batches = [] if piece.content is None else self._batches(piece, piece.content)
+        except UnreadableError as error:
+            if not files.unfinished(piece.mark):
+                self._faults.append(Fault(piece.label, f"{piece.label} can't be read: {error}"))
+            return
+        for batch in batches:
+            self._readings.append(batch.readings)
+            self._faulty += batch.faulty
+            self._unknown.update(batch.unknown)
+        self._marks[piece.key] = piece.mark
+
+    def _batches(self, piece: Piece, content: bytes) -> list[tables.Batch]:
+        found = self._setting.source.tables(content)
+        batches = [tables.read(table, piece.station, piece.first, self._setting) for table in found]
+        foreign = dict.fromkeys(word for batch in batches for word in batch.foreign)
+        # Later on, a part may well hold nothing but what isn't watched.
+        if piece.first and foreign and not any(len(batch.readings) for batch in batches):
+            words = ", ".join(foreign)[:300]
+            raise UnreadableError(
+                f'no row has a variable we know; it has: {words}. Say which is which: variables = {{ rain = "..." }}'
+            )
+        return batches
+
+    def delivery(self, now: datetime) -> Delivery:
+        """Return all of it as a delivery."""
+        name = self._setting.source.name
+        rejected = tuple(Rejected(name, now, row[:ROW_LENGTH], reason) for row, reason in self._rejected())
+        return Delivery(name, now, Readings.join(self._readings), rejected, self._trouble())
+
+    def remembered(self, memory: FetchMemory) -> FetchMemory:
+        """Return what to remember of this fetch."""
+        source, aliases, moment = self._setting.source, self._setting.aliases, self._setting.now
+        stopped = next((fault for fault in self._faults if fault.stops), None)
+        wait_s = max((fault.wait_s for fault in self._faults), default=0)
+        change: dict[str, object] = {
+            "ask_next": (stopped.ask_next or memory.ask_next) if stopped else "",
+            "not_before": moment + wait_s if wait_s else memory.not_before,
+            "unknown": tuple(dict.fromkeys([*memory.unknown, *self._unknown]))[-UNKNOWN_KEPT:],
+        }
+        if source.path:
+            change["files"] = {name: mark for name, mark in memory.files.items() if name in self._seen} | self._marks
+        else:
+            change["pages"] = {**memory.pages, **self._marks}
+        if "{since" in source.place:
+            change["newest"] = newest_of(Readings.join(self._readings), aliases, moment, memory.newest)
+            if not stopped and memory.looks_back(moment):
+                change["looked_back_at"] = moment
+        return memory.model_copy(update=change)
+
+    def _rejected(self) -> Iterator[tuple[str, str]]:
+        """Yield what was rejected, as (row, reason): a few of a kind in full, the others counted."""
+        whole = self._trouble()
+        yield from _few((("", fault.sentence) for fault in self._faults if fault.sentence != whole), "like these")
+        yield from _few(self._faulty, "rows")
+        new = [(name, count) for name, count in self._unknown.items() if name not in self._told]
+        yield from _few(((f"station {name}", _unlisted(name, count)) for name, count in new), "stations")
+
+    def _trouble(self) -> str:
+        """Return what is wrong with the source as a whole, or ""."""
+        stopped = [fault.sentence for fault in self._faults if fault.stops]
+        if stopped:
+            return stopped[0]
+        if self._faults and not self._marks:
+            return self._faults[0].sentence if len(self._faults) == 1 else _all_alike(self._faults)
+        if any(map(len, self._readings)):
+            return ""
+        if self._faulty:
+            row, reason = self._faulty[0]
+            return f"no row could be read; the first is {row[:80]!r}: {reason}"
+        if self._unknown:
+            names = ", ".join(list(self._unknown)[:5])
+            return f"none of its {len(self._unknown)} stations is in stations.csv; it has: {names}"
+        return ""
+
+
+def _few(rejected: Iterable[tuple[str, str]], what: str) -> Iterator[tuple[str, str]]:
+    count = 0
+    for count, (row, reason) in enumerate(rejected, start=1):
+        if count <= FEW:
+            yield row, reason
+    if count > FEW:
+        yield "", f"and {count - FEW:,} more {what}"
+
+
+def _unlisted(name: str, count: int) -> str:
+    rows = "1 row" if count == 1 else f"{count:,} rows"
+    return f"{rows} of station {name[:60]!r}, which is not in stations.csv: list it, or write it as another's alias"
+
+
+def _all_alike(faults: list[Fault]) -> str:
+    return f"none of {len(faults)} could be read; the first: {faults[0].sentence}"

@@ -1,0 +1,296 @@
+"""What people write of a source, and the table of text a source's bytes become; nothing here opens anything."""
+
+from __future__ import annotations
+
+import re
+from abc import abstractmethod
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta, timezone, tzinfo
+from typing import Annotated, Literal, Self
+from urllib.parse import urlsplit
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, Field, SecretStr, model_validator
+
+from watchman.errors import OutsideError
+from watchman.model import VARIABLES
+from watchman.written import Written
+
+PLACEHOLDER = re.compile(r"\{([a-z]+)(?::([^{}]+))?\}")
+"""`{station}`, `{since}`, `{since:%Y-%m-%d}`, `{token}` in an address or path."""
+
+Column = str | int
+"""A column by its header, a field by its dotted name, or a place counted from 1 where there are no names."""
+
+
+HeaderName = Annotated[str, Field(pattern=r"^[A-Za-z0-9-]+$")]
+
+
+class UnreadableError(OutsideError):
+    """An answer or file can't be read as a whole; the sentence says why and what to change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows of text as a source delivered them: one list a column, all equally long, keyed by `Columns` field.
+
+    Only columns that were found are in it. row_text: returns one row for a person to recognise, by its position.
+    faulty: rows that don't fit the table at all, as (row, reason); they are in no column.
+    """
+
+    columns: Mapping[str, Sequence[str]]
+    row_text: Callable[[int], str]
+    faulty: tuple[tuple[str, str], ...] = ()
+
+    def __len__(self) -> int:
+        return len(next(iter(self.columns.values()), ()))
+
+
+def _known_format(value: str) -> str:
+    if value not in ("ISO 8601", "epoch", "epoch ms") and "%" not in value:
+        raise ValueError('allowed are "ISO 8601", "epoch", "epoch ms" or a pattern, for instance "%d.%m.%Y %H:%M"')
+    return value
+
+
+def _known_zone(value: str) -> str:
+    try:
+        return ZoneInfo(value).key
+    except (ZoneInfoNotFoundError, ValueError, OSError) as error:
+        raise ValueError('allowed is a zone name of the IANA list, for instance "America/Denver"') from error
+
+
+def _http_address(value: str) -> str:
+    try:
+        parts = urlsplit(value)
+        good = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        good = False
+    if not good:
+        raise ValueError('allowed is an http or https address, for instance "https://data.example.org/latest.csv"')
+    return _only_placeholders(value, "station", "since", "token")
+
+
+def _file_path(value: str) -> str:
+    if not value.strip():
+        raise ValueError('allowed is a file or a pattern of files, for instance "data/*.csv"')
+    return _only_placeholders(value, "station")
+
+
+def _only_placeholders(text: str, *allowed: str) -> str:
+    rest = PLACEHOLDER.sub("", text)
+    if "{" in rest or "}" in rest or not {match[1] for match in PLACEHOLDER.finditer(text)} <= set(allowed):
+        names = ", ".join(f"{{{name}}}" for name in allowed)
+        raise ValueError(f"in braces only {names} may stand")
+    return text
+
+
+def _sendable(secret: SecretStr) -> SecretStr:
+    text = secret.get_secret_value()
+    if not (text and text.isascii() and text.isprintable()):
+        raise ValueError("allowed are visible ASCII characters; perhaps it ends with a line break")
+    return secret
+
+
+class Columns(Written):
+    """Where each thing stands: ours = theirs. A number is a place counted from 1, for tables without a header."""
+
+    time: Column | Annotated[tuple[Column, Column], Field(strict=False)]
+    """The time of a reading. Two columns, for instance ["Date", "Time"], are joined by a space."""
+    station: Column | None = None
+    """The station's id or alias. Left out where {station} stands in the address or path."""
+    received: Column | None = None
+    """When the reading arrived, if the source knows; a replay then sees it only from that time on."""
+    revision: Column | None = None
+    """The source's own revision number or time; of two contradicting readings the higher revision counts."""
+    variable: Column | None = None
+    """What was measured, in a table with one value a row."""
+    value: Column | None = None
+    """The value, in a table with one value a row."""
+    rain: Column | None = None
+    """Rain, in tips or depth (see `rain`)."""
+    battery: Column | None = None
+    """Battery voltage."""
+    temperature: Column | None = None
+    """Temperature."""
+    humidity: Column | None = None
+    """Relative humidity [%]."""
+    signal: Column | None = None
+    """Signal strength [dBm]."""
+
+    @model_validator(mode="after")
+    def _one_shape(self) -> Self:
+        measured = [name for name in VARIABLES if getattr(self, name) is not None]
+        if (self.variable is None) != (self.value is None):
+            raise ValueError('name both `variable` and `value`, for instance variable = "parameter", value = "reading"')
+        if self.variable is not None and measured:
+            raise ValueError(
+                "a table has either one value a row (variable, value) or a column for each variable "
+                f"({', '.join(measured)}), not both"
+            )
+        if self.variable is None and not measured:
+            raise ValueError('name at least one measured column, for instance rain = "rain_mm"')
+        return self
+
+    def parts(self) -> dict[str, tuple[Column, ...]]:
+        """Return every column that is named, as the tuple of places it is read from."""
+        named = {name: getattr(self, name) for name in type(self).model_fields}
+        return {
+            name: place if isinstance(place, tuple) else (place,) for name, place in named.items() if place is not None
+        }
+
+
+class Variables(Written):
+    """What a table with one value a row calls each variable; others in it are left alone."""
+
+    rain: str = "rain"
+    """Its word for rain."""
+    battery: str = "battery"
+    """Its word for the battery's voltage."""
+    temperature: str = "temperature"
+    """Its word for the temperature."""
+    humidity: str = "humidity"
+    """Its word for relative humidity."""
+    signal: str = "signal"
+    """Its word for the signal's strength."""
+
+
+class Clock(Written):
+    """How the source writes its times. Without `utc_offset` or `zone`, times that carry no offset are UTC."""
+
+    format: Annotated[str, AfterValidator(_known_format)] = "ISO 8601"
+    """"ISO 8601", "epoch" (seconds since 1970), "epoch ms", or a pattern such as "%d.%m.%Y %H:%M"."""
+    utc_offset: Annotated[str, Field(pattern=r"^[+-]\d\d:\d\d$")] | None = None
+    """What the source's clock keeps all year, for instance "-07:00"; loggers mostly do."""
+    zone: Annotated[str, AfterValidator(_known_zone)] | None = None
+    """The zone of a source whose clock changes in spring and autumn, for instance "America/Denver"."""
+
+    @model_validator(mode="after")
+    def _one_clock(self) -> Self:
+        if self.utc_offset and self.zone:
+            raise ValueError(
+                'give `utc_offset` or `zone`, not both; for a clock that never changes utc_offset = "-07:00"'
+            )
+        return self
+
+    def tzinfo(self) -> tzinfo:
+        """Return the clock that times without an offset are read by."""
+        if self.zone:
+            return ZoneInfo(self.zone)
+        if self.utc_offset:
+            hours, minutes = int(self.utc_offset[1:3]), int(self.utc_offset[4:])
+            offset = timedelta(hours=hours, minutes=minutes)
+            return timezone(-offset if self.utc_offset[0] == "-" else offset)
+        return UTC
+
+
+class Rain(Written):
+    """How the source counts rain."""
+
+    unit: Literal["mm", "tips", "inch"] = "mm"
+    """"mm", "inch", or "tips" of the bucket."""
+    counts: Literal["each interval", "running total"] = "each interval"
+    """Whether a value is the rain of its own interval, or a total that runs on."""
+    wraps_at: Annotated[float, Field(gt=0)] | None = None
+    """Where a running total starts again from 0, in its own unit, for instance 65536."""
+
+    @model_validator(mode="after")
+    def _only_totals_wrap(self) -> Self:
+        if self.wraps_at is not None and self.counts != "running total":
+            raise ValueError('`wraps_at` needs counts = "running total"')
+        return self
+
+
+class TableSource(Written):
+    """A source whose bytes come from a file, files or an HTTP address and hold a table. Kinds derive from it."""
+
+    name: Annotated[str, Field(min_length=1, max_length=40)]
+    """A short name, used in notices and commands."""
+    address: Annotated[str, AfterValidator(_http_address)] | None = None
+    """An http or https address. {station}: asked once a station. {since}: RFC 3339 time of the newest reading we have
+    ({since:epoch} or {since:%Y-%m-%d} for other ways to write it). {token}: the token below."""
+    path: Annotated[str, AfterValidator(_file_path)] | None = None
+    """A file, or files by * and **, beneath the network's folder. {station} stands for the station's id or alias."""
+    columns: Columns
+    """Where each thing stands in the table."""
+    variables: Variables = Variables()
+    """What a table with one value a row calls each variable."""
+    time: Clock = Clock()
+    """How times are written."""
+    stamps: Literal["end", "begin"] = "end"
+    """Whether a time is the end or the beginning of its interval."""
+    covers_minutes: Annotated[float, Field(gt=0, le=1440)] | None = None
+    """The time a value sums or averages over; learned when not given."""
+    rain: Rain = Rain()
+    """How rain is counted."""
+    tip_mm: Annotated[float, Field(gt=0, le=10)] | None = None
+    """Rain of one tip at stations that don't state their own [mm]."""
+    temperature_unit: Literal["degC", "degF"] = "degC"
+    """The unit of temperatures."""
+    battery_unit: Literal["V", "mV"] = "V"
+    """The unit of battery voltages."""
+    missing: Annotated[tuple[str, ...], Field(strict=False)] = (
+        *("", "NA", "N/A", "NaN", "NAN", "nan", "null", "None", "-", "--", "---"),
+        *("-999", "-9999"),
+    )
+    """Values that mean "nothing measured"."""
+    arrival_delay_minutes: Annotated[float, Field(ge=0, le=1440)] = 5.0
+    """How long after its time a reading is taken to have arrived where nobody knows: when a source is first read."""
+    every_s: Annotated[float, Field(ge=1, le=86400)] = 60.0
+    """How often it is asked [s]."""
+    budget_s: Annotated[float, Field(gt=0, le=600)] = 30.0
+    """How long one asking may take in all, every station, repetition and wait included [s]."""
+    max_mb: Annotated[float, Field(gt=0, le=4096)] = 64.0
+    """The largest answer or file that is read [MB]."""
+    look_back_days: Annotated[float, Field(gt=0, le=400)] = 31.0
+    """How far {since} reaches back at first, and once a day for what came late."""
+    token: Annotated[SecretStr, AfterValidator(_sendable)] | None = None
+    """A password for the address: put in place of {token}, else sent as "Authorization: Bearer"."""
+    headers: Mapping[HeaderName, Annotated[SecretStr, AfterValidator(_sendable)]] = {}
+    """HTTP headers to send, for instance { X-Api-Key = "secret:feed_key" }."""
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if (self.address is None) == (self.path is None):
+            raise ValueError(
+                "give either an address or a path, for instance "
+                'address = "https://data.example.org/latest.csv" or path = "data/*.csv"'
+            )
+        if self.per_station == (self.columns.station is not None):
+            raise ValueError(
+                "say once how to know the station: name its column, for instance columns.station = "
+                '"station_id", or write {station} into the address or path'
+            )
+        if self.stamps == "begin" and self.covers_minutes is None:
+            raise ValueError('stamps = "begin" needs the length of the interval, for instance covers_minutes = 5')
+        if self.path and (self.token or self.headers):
+            raise ValueError("`token` and `headers` belong to an address, not to a path")
+        if self.address and "{token}" in self.address and self.token is None:
+            raise ValueError('{token} in the address needs a token, for instance token = "secret:feed_token"')
+        return self
+
+    @property
+    def place(self) -> str:
+        """Return the address or path as written."""
+        return self.address or self.path or ""
+
+    @property
+    def per_station(self) -> bool:
+        """Say whether the address or path is one a station."""
+        return "{station}" in self.place
+
+    @abstractmethod
+    def tables(self, content: bytes) -> Iterator[Table]:
+        """Yield the content as tables, in order. Raise UnreadableError when it isn't what the settings say."""
+
+    def head_length(self, content: bytes) -> int | None:
+        """Return how many first bytes must stand before a later part for it to be read alone; None: it never can."""
+        return None
+
+    def since(self, moment: datetime, how: str | None) -> str:
+        """Return a moment as {since} wants it: RFC 3339 in UTC, epoch seconds, or a pattern in the source's clock."""
+        if how is None:
+            return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+        if how == "epoch":
+            return str(int(moment.timestamp()))
+        return moment.astimezone(self.time.tzinfo()).strftime(how)
