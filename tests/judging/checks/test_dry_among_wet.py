@@ -1,0 +1,266 @@
+"""Dry among wet: honest zeros are left alone, dead gauges are found, and what can't be seen is said so."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import settings as effort
+from hypothesis import strategies as st
+
+from tests.helpers import moment, stations_at, view_of
+from watchman.judging.checks import dry_among_wet
+from watchman.judging.view import Findings, View
+from watchman.model import RAIN, TEMPERATURE, Verdict
+
+HOUR, DAY = 3600, 86400
+BEGIN = moment("2025-06-01T00:00Z")
+DAYS = 12
+TIMES = BEGIN + HOUR * np.arange(1, DAYS * 24 + 1)
+NOW = BEGIN + DAYS * DAY + 7 * HOUR
+PLACES = ((0.0, 0.0), (6.0, 0.0), (0.0, 6.0), (7.0, 7.0), (-6.0, 2.0))
+SILENT, WITNESS = 0, 1
+ANSWER = {Verdict.PRESENT: "present", Verdict.ABSENT: "absent", Verdict.UNDETERMINED: "undetermined"}
+
+
+def showers(days: tuple[int, ...], mm: float = 12.0, hour: int = 14) -> np.ndarray:
+    """Return hourly rain [mm] of the five stations: on these days mm in two hours everywhere, and on day 1 as well."""
+    rain = np.zeros((len(TIMES), len(PLACES)))
+    rain[24 + 10, :] = 5.0
+    for day in days:
+        rain[day * 24 + hour : day * 24 + hour + 2, :] = mm / 2
+    return rain
+
+
+def clogged(days: tuple[int, ...] = (4, 7, 9), mm: float = 12.0) -> np.ndarray:
+    """Return such rain with the first gauge dead since day 2."""
+    rain = showers(days, mm)
+    rain[48:, SILENT] = 0.0
+    return rain
+
+
+def judged(
+    rain: np.ndarray,
+    *,
+    now: int = NOW,
+    temperature: np.ndarray | None = None,
+    places: tuple[tuple[float, float], ...] = PLACES,
+    settings: dry_among_wet.Settings | None = None,
+    begin: int = BEGIN,
+    **columns: Any,
+) -> tuple[View, Findings]:
+    tables = {RAIN: rain} if temperature is None else {RAIN: rain, TEMPERATURE: temperature}
+    view = view_of(stations_at(places, **columns), now, TIMES - BEGIN + begin, tables)
+    return view, dry_among_wet.judge(view, settings or dry_among_wet.Settings())
+
+
+def verdict(rain: np.ndarray, **more: Any) -> str:
+    """Return the first gauge's verdict in words."""
+    return ANSWER[Verdict(judged(rain, **more)[1].verdict[SILENT])]
+
+
+def test_a_gauge_dry_through_three_storms_is_told_alone() -> None:
+    """0.021 a storm, three storms: 1 in 100,000; wet gauges are fine, and the last own rain is known to the hour."""
+    _, findings = judged(clogged())
+    assert findings.verdict.tolist() == [Verdict.PRESENT] + [Verdict.ABSENT] * 4
+    assert findings.numbers["odds"][SILENT] == pytest.approx(1 / 0.021**3)
+    assert findings.since[SILENT] == BEGIN + DAY + 11 * HOUR
+
+
+def test_one_storm_is_never_enough() -> None:
+    """However wet the witness, a single spell may have missed the gauge."""
+    rain = clogged((4,), 60.0)
+    view, findings = judged(rain, settings=dry_among_wet.Settings(limit_odds=20))
+    assert findings.numbers["odds"][SILENT] > 200
+    assert findings.verdict[SILENT] == Verdict.ABSENT
+    assert len(findings.present()) == 0
+    assert view.now == NOW
+
+
+def test_the_limit_is_reached_exactly_at_the_odds() -> None:
+    """Two storms make 1 in 2268: told at a limit of 2267, not at 2269."""
+    rain = clogged((4, 7))
+    assert verdict(rain, settings=dry_among_wet.Settings(limit_odds=2267)) == "present"
+    assert verdict(rain, settings=dry_among_wet.Settings(limit_odds=2269)) == "absent"
+
+
+def test_rain_over_midnight_is_one_spell() -> None:
+    """Rain from 22 to 2 h is one storm on two days, and counts once."""
+    rain = showers(())
+    rain[4 * 24 + 22 : 5 * 24 + 2, :] = 6.0
+    rain[48:, SILENT] = 0.0
+    _, findings = judged(rain)
+    assert findings.numbers["spells"][SILENT] == 1
+    assert findings.numbers["odds"][SILENT] == pytest.approx(1 / 0.021)
+
+
+def test_own_rain_ends_the_evidence() -> None:
+    """After a real shower of its own a gauge starts again from nothing."""
+    rain = clogged((4, 7, 9))
+    rain[8 * 24 + 5, SILENT] = 0.6
+    assert verdict(rain) == "absent"
+
+
+@pytest.mark.parametrize(("day", "told"), [(8, "present"), (7, "present")])
+def test_a_lone_tip_is_dew_on_dry_days_and_seeps_on_wet_ones(day: int, told: str) -> None:
+    """A single tip in a dry day, or beside 12 mm, doesn't end the evidence of the other storms."""
+    rain = clogged((4, 7, 9))
+    rain[day * 24 + 5, SILENT] = 0.2
+    assert verdict(rain) == told
+
+
+def test_a_lone_tip_beside_little_rain_is_rain() -> None:
+    """0.2 mm beside 2 mm is a gauge that works."""
+    rain = clogged((4, 7))
+    rain[9 * 24 + 14, :] = 2.0
+    rain[9 * 24 + 14, SILENT] = 0.2
+    assert verdict(rain) == "absent"
+
+
+def test_only_hours_in_which_both_delivered_count() -> None:
+    """Storms that fell while the gauge was silent, or while it delivered nothing of that day, are no evidence."""
+    rain = clogged()
+    for day in (4, 7, 9):
+        rain[day * 24 + 12 : day * 24 + 18, SILENT] = np.nan
+    _, findings = judged(rain)
+    assert findings.numbers["odds"][SILENT] == 1.0
+
+
+def test_a_gap_outside_the_storm_takes_nothing_away() -> None:
+    """A gauge that missed the night still was dry in the afternoon's storm."""
+    rain = clogged()
+    rain[4 * 24 : 4 * 24 + 6, SILENT] = np.nan
+    rain[7 * 24 : 7 * 24 + 6, WITNESS] = np.nan
+    assert verdict(rain) == "present"
+
+
+def test_rain_is_weighed_six_hours_after_it_fell() -> None:
+    """The second storm of the day now running counts after six hours, not before."""
+    rain = clogged((4, 10))
+    ended = BEGIN + 10 * DAY + 16 * HOUR
+    assert verdict(rain, now=ended + 4 * HOUR) == "absent"
+    assert verdict(rain, now=ended + 6 * HOUR) == "present"
+
+
+def test_a_lone_wet_gauge_is_no_witness() -> None:
+    """Water poured into one neighbour while the others stay dry accuses nobody."""
+    rain = clogged()
+    rain[48:, 2:] = 0.0
+    _, findings = judged(rain)
+    assert findings.verdict.tolist() == [Verdict.ABSENT] * 5
+
+
+def test_a_witness_is_believed_up_to_five_times_its_neighbours() -> None:
+    """300 mm beside neighbours with 1 mm is taken for 5 mm."""
+    rain = clogged((4, 7), 1.0)
+    rain[[4 * 24 + 14, 7 * 24 + 14], WITNESS] = 300.0
+    view, findings = judged(rain)
+    days = dry_among_wet.evidence(view, dry_among_wet.Settings(), findings, SILENT)["days"]
+    assert [day["mm"] for day in days] == [5.0, 5.0]
+
+
+def test_without_a_gauge_within_30_km_it_says_so() -> None:
+    """A lonely gauge is undetermined, with the reason; so is one whose only neighbour stands alone beside it."""
+    rain = clogged()
+    _, far = judged(rain, places=((0.0, 0.0), (31.0, 0.0), (31.0, 5.0), (36.0, 0.0), (40.0, 0.0)))
+    assert (far.verdict[SILENT], far.reason[SILENT]) == (Verdict.UNDETERMINED, "no gauge within 30 km")
+    _, pair = judged(rain, places=((0.0, 0.0), (6.0, 0.0), (50.0, 0.0), (50.0, 5.0), (50.0, 9.0)))
+    assert pair.verdict[SILENT] == Verdict.UNDETERMINED
+    assert "confirm" in pair.reason[SILENT]
+
+
+def test_two_dead_gauges_side_by_side_are_both_found() -> None:
+    """A dead neighbour neither accuses nor protects."""
+    rain = clogged()
+    rain[48:, 2] = 0.0
+    _, findings = judged(rain)
+    assert findings.present().tolist() == [0, 2]
+
+
+def test_frozen_is_cannot_see() -> None:
+    """Storms at 1 degC are no evidence, and the gauge is undetermined; at 3 degC they are."""
+    cold = np.full((len(TIMES), len(PLACES)), 1.0)
+    assert verdict(clogged(), temperature=cold) == "undetermined"
+    assert verdict(clogged(), temperature=cold + 2.0) == "present"
+
+
+def test_cold_nights_do_not_blind_a_gauge_in_afternoon_storms() -> None:
+    """What counts is the temperature while the witness was wet."""
+    temperature = np.tile(np.where(np.arange(24) < 9, -3.0, 8.0), DAYS)[:, None].repeat(len(PLACES), axis=1)
+    assert verdict(clogged(), temperature=temperature) == "present"
+    assert verdict(clogged(), temperature=-temperature) == "undetermined"
+
+
+def test_a_neighbours_temperature_is_corrected_for_height() -> None:
+    """With 7 degC at a thermometer 1000 m below, the gauge is at 0.5 degC and frozen; 500 m below it isn't."""
+    warm = np.full((len(TIMES), len(PLACES)), np.nan)
+    warm[:, WITNESS] = 7.0
+    for height, told in ((1000.0, "undetermined"), (500.0, "present")):
+        elevation_m = np.array([height, 0.0, 0.0, 0.0, 0.0])
+        assert verdict(clogged(), temperature=warm, elevation_m=elevation_m) == told
+
+
+@pytest.mark.parametrize(
+    ("month", "frost_months", "told"),
+    [
+        ("2025-01", None, "undetermined"),
+        ("2025-06", None, "present"),
+        ("2025-01", (), "present"),
+        ("2025-06", (6,), "undetermined"),
+    ],
+)
+def test_without_a_thermometer_the_frost_months_are_not_judged(
+    month: str, frost_months: tuple[int, ...] | None, told: str
+) -> None:
+    """November to March in the north unless written otherwise; an empty list is judged all year."""
+    begin = moment(f"{month}-01T00:00Z")
+    settings = dry_among_wet.Settings(frost_months=frost_months)
+    assert verdict(clogged(), now=NOW - BEGIN + begin, begin=begin, settings=settings) == told
+
+
+def test_frost_comes_half_a_year_later_in_the_south() -> None:
+    """In June a southern gauge without a thermometer is not judged."""
+    assert verdict(clogged(), latitude=np.full(5, -40.0)) == "undetermined"
+
+
+def test_a_station_out_of_service_or_gone_is_undetermined() -> None:
+    """While somebody works there, or when it has sent nothing for a day, nothing is said of it."""
+    view, _ = judged(clogged())
+    view.in_service[SILENT] = False
+    assert dry_among_wet.judge(view, dry_among_wet.Settings()).reason[SILENT] == "out of service"
+    rain = clogged()
+    rain[-48:, SILENT] = np.nan
+    assert verdict(rain) == "undetermined"
+
+
+def test_evidence_is_a_table_of_days_fit_for_json() -> None:
+    """Each day names its witness, distance, rain and chance; depths are rounded down."""
+    rain = clogged((4, 7), 12.19)
+    view, findings = judged(rain)
+    evidence = dry_among_wet.evidence(view, dry_among_wet.Settings(), findings, SILENT)
+    json.dumps(evidence, allow_nan=False)
+    assert evidence["days"][0] == {
+        "day": "2025-06-05",
+        "own_mm": 0.0,
+        "chance": 0.021,
+        "witness": "S1",
+        "km": 6.0,
+        "mm": 12.1,
+    }
+    assert (evidence["wet_days"], evidence["odds"], evidence["limit_odds"]) == (2, 2300.0, 1000.0)
+    assert evidence["dry_since"] == "2025-06-02T11:00:00Z"
+    assert [witness["name"] for witness in evidence["witnesses"]] == ["S1", "S2", "S4", "S3"]
+    assert (evidence["least_mm"], evidence["most_mm"], evidence["battery_v"]) == (12.1, 12.1, None)
+
+
+@effort(max_examples=8, deadline=None)
+@given(order=st.permutations(range(len(PLACES))))
+def test_the_order_of_stations_does_not_matter(order: list[int]) -> None:
+    """Whatever line of stations.csv a gauge stands on, it gets the same verdict."""
+    _, straight = judged(clogged())
+    _, mixed = judged(clogged()[:, order], places=tuple(PLACES[position] for position in order))
+    assert mixed.verdict.tolist() == straight.verdict[order].tolist()
+    assert mixed.numbers["odds"] == pytest.approx(straight.numbers["odds"][order])

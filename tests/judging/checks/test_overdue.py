@@ -1,0 +1,117 @@
+"""Overdue: each station held to its own habit, quiet rather than early."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from tests.helpers import moment, stations_at, view_of
+from watchman.judging.checks import overdue
+from watchman.judging.checks.overdue import Settings
+from watchman.judging.view import Stations, View, aware
+from watchman.model import RAIN, SourceHealth, Verdict
+
+NOW = moment("2025-10-21T18:00Z")
+ABSENT, PRESENT, UNDETERMINED = Verdict.ABSENT, Verdict.PRESENT, Verdict.UNDETERMINED
+
+
+def seen(
+    silent_minutes: list[float],
+    *,
+    every: int = 15,
+    days: int = 20,
+    lost: float = 0.0,
+    seed: int = 1,
+    stations: Stations | None = None,
+) -> View:
+    """Return stations that sent every so many minutes and have been silent for so long; a share of reports is lost."""
+    random = np.random.default_rng(seed)
+    times = np.arange(NOW - days * 86400, NOW + 1, every * 60) - 60
+    table = np.zeros((len(times), len(silent_minutes)))
+    table[random.random(table.shape) < lost] = np.nan
+    for station, minutes in enumerate(silent_minutes):
+        table[times + 60 > NOW - minutes * 60, station] = np.nan
+    places = [(3.0 * position, 0.0) for position in range(len(silent_minutes))]
+    return view_of(stations or stations_at(places), NOW, times, {RAIN: table})
+
+
+def verdicts(view: View) -> list[int]:
+    return overdue.judge(view, Settings()).verdict.tolist()
+
+
+def test_three_missed_reports_and_a_little_more() -> None:
+    """A punctual station is not overdue 45 minutes after its last report, and is an hour after it."""
+    assert verdicts(seen([44.0, 59.0])) == [ABSENT, PRESENT]
+
+
+def test_each_station_has_its_own_interval() -> None:
+    """What is long for a 5-minute station is nothing to an hourly one."""
+    assert verdicts(seen([40.0], every=5)) == [PRESENT]
+    assert verdicts(seen([150.0], every=60)) == [ABSENT]
+
+
+def test_a_station_that_loses_a_third_of_its_reports_is_given_longer() -> None:
+    """Its own habit says that four in a row mean nothing."""
+    view = seen([75.0], lost=0.33)
+    assert verdicts(view) == [ABSENT]
+    limit = overdue.habit_limit(view, np.array([0]))[0]
+    assert 4 * 900 < limit < 24 * 3600
+
+
+@pytest.mark.parametrize("lost", [0.01, 0.05, 0.2])
+def test_chance_alone_hardly_ever_makes_a_station_overdue(lost: float) -> None:
+    """Of 300 honest stations over 30 days that lose reports by chance, at most 0.01 a month are called overdue.
+
+    The limit is learned on 20 days and held against 30 other days of the same habit.
+    """
+    view = seen([0.0] * 100, lost=lost, seed=5)
+    limits = np.maximum(overdue.habit_limit(view, np.arange(100)), 3 * 900 + 300)
+    random = np.random.default_rng(6)
+    wrong = 0
+    for limit in np.repeat(limits, 3):
+        arrived = np.flatnonzero(random.random(30 * 96) >= lost)
+        wrong += int((np.diff(arrived) * 900 > limit).any())
+    assert wrong <= 6, "0.01 a station-month is 3 among 300; twice that is beyond luck"
+
+
+def test_days_on_which_it_really_stood_still_do_not_stretch_its_habit() -> None:
+    """Two days of silence a fortnight ago do not make it slow to be missed now."""
+    times = np.arange(NOW - 20 * 86400, NOW + 1, 900) - 60
+    table = np.zeros((len(times), 1))
+    table[(times > NOW - 14 * 86400) & (times < NOW - 12 * 86400)] = np.nan
+    table[times > NOW - 70 * 60] = np.nan
+    assert verdicts(view_of(stations_at([(0, 0)]), NOW, times, {RAIN: table})) == [PRESENT]
+
+
+def test_a_station_never_heard_is_not_overdue() -> None:
+    """There is nothing to be late against."""
+    found = overdue.judge(seen([0.0, 30 * 1440.0]), Settings())
+    assert found.verdict.tolist() == [ABSENT, UNDETERMINED]
+    assert found.reason[1] == "never heard"
+
+
+def test_time_in_which_the_source_could_not_be_fetched_does_not_count() -> None:
+    """While the source is out nobody is late; after it came back a station has an interval and a half."""
+    view = seen([120.0])
+    failing = SourceHealth("main", last_success_at=aware(NOW - 118 * 60), failing_since=aware(NOW - 115 * 60))
+    out = overdue.judge(replace(view, health=(failing,)), Settings())
+    assert out.verdict[0] == UNDETERMINED
+
+    back = SourceHealth("main", last_success_at=aware(NOW), back_at=aware(NOW - 10 * 60))
+    just_back = overdue.judge(replace(view, health=(back,)), Settings())
+    assert just_back.verdict[0] == UNDETERMINED
+    long_back = replace(back, back_at=aware(NOW - 40 * 60))
+    assert overdue.judge(replace(view, health=(long_back,)), Settings()).verdict[0] == PRESENT
+
+
+def test_the_evidence_names_what_a_technician_asks_first() -> None:
+    """How long, how many neighbours are fine, and whether they are wet."""
+    view = seen([120.0, 0.0, 0.0, 0.0])
+    found = overdue.judge(view, Settings())
+    told = overdue.evidence(view, Settings(), found, 0)
+    assert told["neighbours_reporting"] == told["neighbours_total"] == 3
+    assert 119 <= told["silent_minutes"] <= 136
+    assert told["sends_every_minutes"] == 15
+    assert not told["neighbours_wet"]

@@ -1,0 +1,251 @@
+"""The life of an alarm: raised once, told again only when it got worse, ended for good."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from watchman.judging.alarms import LATCHED, step
+from watchman.judging.rule import Rule
+from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Severity, Verdict
+
+T0 = datetime(2025, 10, 20, 6, tzinfo=UTC)
+MINUTE = timedelta(minutes=1)
+KEY = AlarmKey("overdue", "overdue", "station:hollin")
+WIDER = AlarmKey("overdue", "overdue", "mast:T3")
+
+PRESENT, ABSENT, UNDETERMINED = Verdict.PRESENT, Verdict.ABSENT, Verdict.UNDETERMINED
+
+
+def matter(verdict: Verdict, key: AlarmKey = KEY, **given: object) -> Matter:
+    return replace(Matter(key, "overdue", verdict, stations=("hollin",)), **given)  # type: ignore[arg-type]
+
+
+class Life:
+    """One watch's alarms, moved along minute by minute."""
+
+    def __init__(self, **rule: object) -> None:
+        self.rules = {
+            "overdue": Rule(name="overdue", check="overdue", **rule),
+            "heavy-rain": Rule(name="heavy-rain", check="heavy-rain", **rule),
+        }  # type: ignore[arg-type]
+        self.alarms: dict[AlarmKey, Alarm] = {}
+        self.last_number = 0
+        self.events: list[Event] = []
+
+    def at(self, minutes: float, *matters: Matter, answers: Sequence[Answer] = ()) -> list[str]:
+        changed, events = step(
+            self.alarms.values(), matters, answers, self.rules, self.last_number, T0 + minutes * MINUTE
+        )
+        for alarm in changed:
+            self.alarms[alarm.key] = alarm
+            self.last_number = max(self.last_number, alarm.number)
+        self.alarms = {key: alarm for key, alarm in self.alarms.items() if alarm.ended_at is None}
+        self.events += events
+        return [event.kind.value for event in events]
+
+    def answer(self, kind: str, minutes: float, until: float | None = None) -> list[str]:
+        ends = None if until is None else T0 + until * MINUTE
+        return self.at(minutes, answers=[Answer(1, T0, kind, "tech-1", 1, ends)])
+
+    @property
+    def state(self) -> AlarmState:
+        return self.alarms[KEY].state
+
+
+def test_a_matter_is_told_once_while_it_stands() -> None:
+    """However many cycles it stands, it is raised once."""
+    life = Life()
+    assert [life.at(minute, matter(PRESENT)) for minute in range(4)] == [["raised"], [], [], []]
+    assert life.alarms[KEY].number == 1
+
+
+def test_the_on_delay_must_pass_without_a_break() -> None:
+    """Fifteen minutes on, gone, and on again: the delay begins anew."""
+    life = Life(on_delay_minutes=15.0)
+    assert life.at(0, matter(PRESENT)) == []
+    assert life.at(14, matter(PRESENT)) == []
+    assert life.at(14.5, matter(ABSENT)) == []
+    assert life.at(15, matter(PRESENT)) == []
+    assert life.at(30, matter(PRESENT)) == ["raised"]
+
+
+def test_what_comes_back_before_the_off_delay_is_the_same_alarm() -> None:
+    """Gone for less than the off-delay is not over; gone for longer is, and the next one has a new number."""
+    life = Life(off_delay_minutes=30.0)
+    life.at(0, matter(PRESENT))
+    assert life.at(10, matter(ABSENT)) == []
+    assert life.at(39, matter(ABSENT)) == []
+    assert life.at(39.5, matter(PRESENT)) == []
+    life.answer("acknowledge", 40)
+    life.at(50, matter(ABSENT))
+    assert life.at(80, matter(ABSENT)) == ["returned"]
+    assert KEY not in life.alarms
+    assert life.at(90, matter(PRESENT)) == ["raised"]
+    assert life.alarms[KEY].number == 2
+
+
+def test_isa_18_2_moves() -> None:
+    """The four states of ISA-18.2's diagram and the moves between them.
+
+    Source: ANSI/ISA-18.2 alarm state transition diagram (states from memory; acknowledge and return: OPC UA Part 9).
+    """
+    life = Life()
+    life.at(0, matter(PRESENT))
+    assert life.state is AlarmState.UNACKNOWLEDGED
+    life.answer("acknowledge", 1)
+    assert life.state is AlarmState.ACKNOWLEDGED
+    life.at(2, matter(ABSENT))
+    assert KEY not in life.alarms, "acknowledged, then normal: over"
+
+    life.at(3, matter(PRESENT))
+    life.at(4, matter(ABSENT))
+    assert life.state is AlarmState.RETURNED, "returned to normal, not yet acknowledged"
+    assert life.at(5, matter(PRESENT)) == ["updated"], "back again before anybody saw it: the same alarm"
+    assert life.state is AlarmState.UNACKNOWLEDGED
+    life.at(6, matter(ABSENT))
+    life.at(7, answers=[Answer(2, T0, "acknowledge", "tech-1", 2)])
+    assert KEY not in life.alarms, "acknowledging a returned alarm ends it"
+
+
+def test_a_returned_alarm_nobody_acknowledges_ends_after_a_day() -> None:
+    """It does not wait for ever."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    life.at(1, matter(ABSENT))
+    assert life.at(LATCHED / MINUTE) == []
+    assert KEY in life.alarms
+    life.at(1 + LATCHED / MINUTE)
+    assert KEY not in life.alarms
+
+
+def test_undetermined_neither_raises_nor_clears() -> None:
+    """A gauge that can't be judged keeps its alarm, suppressed, and goes on where it was."""
+    life = Life(off_delay_minutes=5.0)
+    assert life.at(0, matter(UNDETERMINED)) == []
+    life.at(1, matter(PRESENT))
+    assert life.at(2, matter(UNDETERMINED)) == []
+    assert life.state is AlarmState.SUPPRESSED
+    assert life.at(60, matter(PRESENT)) == []
+    assert life.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_only_worse_is_told_again_and_asks_for_a_new_answer() -> None:
+    """A higher level is an update, and an answer to the lower one is none to it; a lower level is nothing."""
+    life = Life()
+    life.at(0, matter(PRESENT, level=1))
+    life.answer("acknowledge", 1)
+    assert life.at(2, matter(PRESENT, level=2, severity=Severity.SEVERE)) == ["updated"]
+    assert life.state is AlarmState.UNACKNOWLEDGED
+    assert life.at(3, matter(PRESENT, level=1)) == []
+    assert life.alarms[KEY].level == 2
+    assert life.alarms[KEY].severity is Severity.SEVERE
+    assert life.at(4, matter(PRESENT, level=2)) == []
+
+
+def test_a_longer_list_of_stations_is_an_update_a_shorter_one_is_not() -> None:
+    """Who joins is told; who comes back is not."""
+    life = Life()
+    life.at(0, matter(PRESENT, stations=("a", "b")))
+    assert life.at(1, matter(PRESENT, stations=("a", "b", "c"))) == ["updated"]
+    assert life.at(2, matter(PRESENT, stations=("b",))) == []
+    assert life.at(3, matter(PRESENT, stations=("a", "b", "c"))) == []
+
+
+def test_a_shelved_alarm_is_quiet_until_its_end_and_then_comes_back() -> None:
+    """While shelved nothing is told, not even worse; afterwards it stands where it was."""
+    life = Life()
+    life.at(0, matter(PRESENT, level=1))
+    assert life.answer("shelve", 1, until=60) == ["shelved"]
+    assert life.at(30, matter(PRESENT, level=2)) == []
+    assert life.state is AlarmState.SHELVED
+    assert life.at(60, matter(PRESENT, level=2)) == ["unshelved"]
+    assert life.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_a_shelving_without_an_end_is_no_shelving() -> None:
+    """Nothing is set aside for ever."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    assert life.answer("shelve", 1) == []
+    assert life.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_unshelve_takes_it_back_before_its_time() -> None:
+    """The person who shelved it can take it back."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    life.answer("shelve", 1, until=60)
+    assert life.answer("unshelve", 2) == ["unshelved"]
+    assert life.state is AlarmState.UNACKNOWLEDGED
+
+
+def test_a_held_matter_is_told_when_the_work_is_over_if_it_still_stands() -> None:
+    """What begins during a visit waits for its end; what is gone by then is never told."""
+    life = Life()
+    assert life.at(0, matter(PRESENT, held=True)) == []
+    assert life.at(60, matter(PRESENT)) == ["raised"]
+    life = Life()
+    life.at(0, matter(PRESENT, held=True))
+    assert life.at(60, matter(ABSENT)) == []
+
+
+def test_an_alarm_that_stood_before_a_visit_and_still_stands_after_it_is_told_again() -> None:
+    """The visit did not mend it."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    assert life.at(10, matter(PRESENT, held=True)) == []
+    assert life.state is AlarmState.OUT_OF_SERVICE
+    assert life.at(70, matter(PRESENT)) == ["updated"]
+
+
+def test_an_alarm_already_told_becomes_part_of_a_wider_one() -> None:
+    """It is absorbed once, not closed and raised again; when only it remains it goes on under its own number."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    wider = matter(PRESENT, WIDER, stations=("hollin", "fennick"))
+    assert life.at(30, matter(PRESENT, part_of=WIDER), wider) == ["raised", "absorbed"]
+    assert life.alarms[KEY].absorbed_by == 2
+    assert life.at(31, matter(PRESENT, part_of=WIDER), wider) == []
+    assert life.at(60, matter(PRESENT), replace(wider, verdict=ABSENT)) == ["updated", "returned"]
+    assert life.alarms[KEY].number == 1
+
+
+def test_what_is_part_of_a_wider_matter_from_the_start_is_never_raised() -> None:
+    """One cause, one notice."""
+    life = Life()
+    wider = matter(PRESENT, WIDER, stations=("hollin", "fennick"))
+    assert life.at(0, matter(PRESENT, part_of=WIDER), wider) == ["raised"]
+    assert life.at(10, matter(ABSENT), replace(wider, verdict=ABSENT)) == ["returned"]
+
+
+def test_a_storm_ends_with_its_account() -> None:
+    """Its end is an event of its own, carries the totals, and leaves nothing to acknowledge."""
+    life = Life(off_delay_minutes=0.0)
+    key = AlarmKey("heavy-rain", "heavy-rain", "network")
+    storm = Matter(key, "heavy-rain", PRESENT, stations=("hollin",), level=1)
+    life.at(0, storm)
+    assert life.at(5, replace(storm, stations=("hollin", "fennick"))) == [], "a gauge that joins is no news"
+    assert life.at(90, replace(storm, verdict=ABSENT, numbers={"totals": []})) == ["ended"]
+    assert key not in life.alarms
+    assert "totals" in life.events[-1].alarm.numbers
+
+
+@pytest.mark.parametrize("kind", ["acknowledge", "unshelve"])
+def test_an_answer_to_an_alarm_that_is_over_changes_nothing(kind: str) -> None:
+    """A stale answer is no event."""
+    life = Life()
+    assert life.answer(kind, 1) == []
+
+
+def test_steps_count_the_events_of_an_alarm() -> None:
+    """Each event has its own step, so that no two notices share an occasion."""
+    life = Life()
+    life.at(0, matter(PRESENT, level=1))
+    life.at(1, matter(PRESENT, level=2))
+    life.answer("acknowledge", 2)
+    assert [event.occasion for event in life.events] == ["alarm:1:1", "alarm:1:2", "alarm:1:3"]
+    assert [event.kind for event in life.events] == [EventKind.RAISED, EventKind.UPDATED, EventKind.ACKNOWLEDGED]

@@ -1,0 +1,1 @@
+"""From the record to alarms; pure: no clock, file, network, database or log."""

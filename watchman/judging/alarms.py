@@ -1,0 +1,234 @@
+"""The life of an alarm: from a matter that stands long enough to its end, told once (ISA-18.2 states and moves)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from watchman.judging.rule import Rule
+from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Verdict
+
+LATCHED = timedelta(hours=24)
+"""How long a returned alarm that nobody acknowledged waits for its acknowledgement; coming back by then, it is the
+same.
+"""
+
+STORM_CHECKS = frozenset({"heavy-rain"})
+"""Their matters end with a summary rather than return to normal."""
+
+
+def step(
+    alarms: Iterable[Alarm],
+    matters: Iterable[Matter],
+    answers: Sequence[Answer],
+    rules: Mapping[str, Rule],
+    last_number: int,
+    now: datetime,
+) -> tuple[list[Alarm], list[Event]]:
+    """Return the alarms that changed and the events of this cycle, in order.
+
+    alarms: all that have not ended, one a key at most; matters: what is said of each key this cycle; a key of which
+    nothing is said stays as it is. last_number: the highest number ever used.
+    """
+    steps = _Steps({alarm.key: alarm for alarm in alarms}, rules, last_number, now)
+    for answer in answers:
+        steps.answer(answer)
+    # What is part of a wider matter must find the wider alarm raised.
+    for matter in sorted(matters, key=lambda one: one.part_of is not None):
+        steps.matter(matter)
+    steps.clock()
+    return list(steps.changed.values()), steps.events
+
+
+class _Steps:
+    """The moves of one cycle, collected."""
+
+    def __init__(
+        self, alarms: dict[AlarmKey, Alarm], rules: Mapping[str, Rule], last_number: int, now: datetime
+    ) -> None:
+        self.alarms, self.rules, self.last_number, self.now = alarms, rules, last_number, now
+        self.changed: dict[AlarmKey, Alarm] = {}
+        self.events: list[Event] = []
+
+    def keep(self, alarm: Alarm) -> Alarm:
+        if self.alarms.get(alarm.key) != alarm:
+            self.alarms[alarm.key] = self.changed[alarm.key] = alarm
+        return alarm
+
+    def tell(self, alarm: Alarm, kind: EventKind, who: str = "", note: str = "") -> Alarm:
+        alarm = self.keep(replace(alarm, steps=alarm.steps + 1))
+        self.events.append(Event(self.now, kind, alarm, alarm.steps, who, note))
+        return alarm
+
+    def answer(self, answer: Answer) -> None:
+        alarm = next((one for one in self.alarms.values() if one.number == answer.alarm and one.standing), None)
+        if alarm is None:
+            return
+        if answer.kind == "acknowledge":
+            self._acknowledge(alarm, answer)
+        elif answer.kind == "shelve" and answer.until is not None and answer.until > self.now:
+            shelved = replace(_aside(alarm, AlarmState.SHELVED), shelved_until=answer.until)
+            self.tell(shelved, EventKind.SHELVED, answer.who, answer.reason)
+        elif answer.kind == "unshelve" and alarm.state is AlarmState.SHELVED:
+            self.tell(_back(alarm), EventKind.UNSHELVED, answer.who, answer.reason)
+
+    def _acknowledge(self, alarm: Alarm, answer: Answer) -> None:
+        if alarm.acknowledged_by:
+            return
+        state = alarm.state
+        before = alarm.state_before
+        if state is AlarmState.UNACKNOWLEDGED:
+            state = AlarmState.ACKNOWLEDGED
+        elif state is not AlarmState.RETURNED and before is AlarmState.UNACKNOWLEDGED:
+            before = AlarmState.ACKNOWLEDGED
+        alarm = replace(alarm, state=state, state_before=before, acknowledged_by=answer.who, acknowledged_at=self.now)
+        alarm = self.tell(alarm, EventKind.ACKNOWLEDGED, answer.who, answer.reason)
+        if alarm.state is AlarmState.RETURNED:
+            self._end(alarm)
+
+    def matter(self, matter: Matter) -> None:
+        alarm = self.alarms.get(matter.key)
+        if alarm is None or alarm.ended_at is not None:
+            if matter.verdict is not Verdict.PRESENT:
+                return
+            alarm = self.keep(pending(matter, self.now))
+        if alarm.raised_at is None:
+            self._wait(alarm, matter)
+        elif matter.part_of is not None and matter.part_of in self.alarms:
+            self._absorb(alarm, self.alarms[matter.part_of])
+        elif matter.held:
+            self.keep(_aside(alarm, AlarmState.OUT_OF_SERVICE))
+        elif matter.verdict is Verdict.PRESENT:
+            self._stand(alarm, matter)
+        elif matter.verdict is Verdict.UNDETERMINED:
+            self.keep(_aside(replace(alarm, absent_since=None), AlarmState.SUPPRESSED))
+        else:
+            self._return(alarm, matter)
+
+    def _wait(self, alarm: Alarm, matter: Matter) -> None:
+        """Let the on-delay run, and raise the alarm when it is over."""
+        if matter.verdict is Verdict.ABSENT:
+            self.keep(replace(alarm, ended_at=self.now))
+            return
+        if matter.verdict is Verdict.UNDETERMINED:
+            return
+        alarm = _with(alarm, matter)
+        on_delay = timedelta(minutes=self._rule(alarm).on_delay_minutes)
+        if matter.held or matter.part_of is not None or self.now - alarm.first_seen_at < on_delay:
+            self.keep(alarm)
+            return
+        self.last_number += 1
+        alarm = replace(alarm, number=self.last_number, state=AlarmState.UNACKNOWLEDGED, raised_at=self.now)
+        self.tell(alarm, EventKind.RAISED)
+
+    def _stand(self, alarm: Alarm, matter: Matter) -> None:
+        """Go on with an alarm whose matter is still there; say so again only if it got worse or wider."""
+        worse = matter.level > alarm.level
+        wider = not set(matter.stations) <= set(alarm.stations) and alarm.check not in STORM_CHECKS
+        again = alarm.state in (AlarmState.RETURNED, AlarmState.OUT_OF_SERVICE) or alarm.absorbed_by
+        level = max(matter.level, alarm.level)
+        shelved = alarm.state is AlarmState.SHELVED
+        if alarm.state is AlarmState.RETURNED:
+            alarm = replace(alarm, state=AlarmState.UNACKNOWLEDGED)
+        alarm = alarm if shelved else _back(alarm)
+        alarm = replace(_with(alarm, matter), level=level, absent_since=None, absorbed_by=0)
+        if (worse or wider or again) and not shelved:
+            # An answer to what was known before is no answer to worse.
+            state = AlarmState.UNACKNOWLEDGED if worse else alarm.state
+            alarm = replace(alarm, state=state, acknowledged_by="" if worse else alarm.acknowledged_by)
+            note = "worse" if worse else "wider" if wider else "still so"
+            self.tell(alarm, EventKind.UPDATED, note=note)
+        else:
+            self.keep(alarm)
+
+    def _return(self, alarm: Alarm, matter: Matter) -> None:
+        """Let the off-delay run, and end the alarm when it is over."""
+        if alarm.state is AlarmState.RETURNED:
+            return
+        if alarm.state is not AlarmState.SHELVED:
+            alarm = _back(alarm)
+        gone_since = alarm.absent_since or self.now
+        alarm = self.keep(replace(alarm, absent_since=gone_since))
+        if self.now - gone_since < timedelta(minutes=self._rule(alarm).off_delay_minutes):
+            return
+        alarm = replace(alarm, numbers={**alarm.numbers, **matter.numbers})
+        if alarm.check in STORM_CHECKS:
+            self._end(self.tell(alarm, EventKind.ENDED))
+            return
+        latched = alarm.state is AlarmState.UNACKNOWLEDGED
+        alarm = replace(alarm, state=AlarmState.RETURNED if latched else AlarmState.NORMAL)
+        alarm = self.tell(alarm, EventKind.RETURNED)
+        if not latched:
+            self._end(alarm)
+
+    def _absorb(self, alarm: Alarm, wider: Alarm) -> None:
+        if wider.number and alarm.absorbed_by != wider.number:
+            alarm = replace(_aside(alarm, AlarmState.SUPPRESSED), absorbed_by=wider.number)
+            self.tell(alarm, EventKind.ABSORBED, note=f"part of {wider.number} now")
+
+    def _end(self, alarm: Alarm) -> None:
+        self.keep(replace(alarm, state=AlarmState.NORMAL, ended_at=self.now))
+
+    def clock(self) -> None:
+        """Do what time alone brings: the end of a shelving, and of waiting for an acknowledgement."""
+        for alarm in list(self.alarms.values()):
+            if alarm.state is AlarmState.SHELVED and alarm.shelved_until and alarm.shelved_until <= self.now:
+                self.tell(_back(alarm), EventKind.UNSHELVED, note="its time was over")
+            waits = alarm.state is AlarmState.RETURNED and alarm.ended_at is None
+            if waits and alarm.absent_since and self.now - alarm.absent_since >= LATCHED:
+                self._end(alarm)
+
+    def _rule(self, alarm: Alarm) -> Rule:
+        return self.rules.get(alarm.key.rule) or Rule(name=alarm.key.rule, check=alarm.check)
+
+
+def pending(matter: Matter, now: datetime) -> Alarm:
+    """Return the alarm of a matter just seen, not yet raised."""
+    return Alarm(
+        number=0,
+        key=matter.key,
+        check=matter.check,
+        state=AlarmState.NORMAL,
+        stations=matter.stations,
+        severity=matter.severity,
+        certainty=matter.certainty,
+        when=matter.when,
+        tell=matter.tell,
+        since=matter.since or now,
+        first_seen_at=now,
+        level=matter.level,
+        numbers=matter.numbers,
+    )
+
+
+def _with(alarm: Alarm, matter: Matter) -> Alarm:
+    """Return the alarm with this cycle's evidence; it began when it first began, and is never less severe than it
+    was.
+    """
+    worse = matter.severity.rank >= alarm.severity.rank
+    return replace(
+        alarm,
+        stations=tuple(dict.fromkeys((*alarm.stations, *matter.stations))) if alarm.raised_at else matter.stations,
+        severity=matter.severity if worse else alarm.severity,
+        certainty=matter.certainty,
+        when=matter.when,
+        tell=tuple(dict.fromkeys((*alarm.tell, *matter.tell))),
+        numbers=matter.numbers,
+        level=max(alarm.level, matter.level),
+    )
+
+
+def _aside(alarm: Alarm, state: AlarmState) -> Alarm:
+    """Return the alarm set aside, remembering what it goes back to."""
+    if alarm.state is state:
+        return alarm
+    before = alarm.state_before if alarm.state_before is not None else alarm.state
+    return replace(alarm, state=state, state_before=before)
+
+
+def _back(alarm: Alarm) -> Alarm:
+    """Return an alarm that was set aside to where it was."""
+    if alarm.state_before is None:
+        return alarm
+    return replace(alarm, state=alarm.state_before, state_before=None, shelved_until=None)

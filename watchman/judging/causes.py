@@ -1,0 +1,417 @@
+"""Many findings with one cause become one matter: a source or mast that fails, a storm over many gauges, a battery
+that ends.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any, NamedTuple, cast
+
+import numpy as np
+
+from watchman.judging import checks
+from watchman.judging.checks import battery_decline, heavy_rain, overdue, source_outage
+from watchman.judging.rule import Rule
+from watchman.judging.view import Findings, View, aware, rfc3339
+from watchman.model import Alarm, AlarmKey, AlarmState, Certainty, Matter, Severity, Verdict
+from watchman.readings.record import DAY, HOUR
+
+MOST = 0.6
+"""The share of a group's stations that must be late at once for the cause to be theirs in common (decided here, no
+source).
+"""
+STILL_MOST = 0.34
+"""A shared cause that stands is over when no more than this share is still silent."""
+AFTER_VISIT_S = 14 * DAY
+"""A fault that begins within this time of a visit may have been left behind by it (common practice, no source)."""
+NEAREST = 3
+WET_SHARE = 0.1
+"""A neighbour with this share of a gauge's rain was in the same rain (decided here, no source)."""
+WAITING = "waiting until those that share something with it were due too"
+
+Judged = Sequence[tuple[Rule, Findings]]
+
+
+def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
+    """Return what is to be said this cycle: every matter that is present, and how it stands with those already open.
+
+    standing: the alarms that have not ended, by key.
+    """
+    matters: list[Matter] = []
+    for rule, findings in judged:
+        if rule.check == heavy_rain.NAME:
+            matters += _storm(rule, findings, view, standing)
+        elif rule.check == overdue.NAME:
+            matters += _silences(rule, findings, view, standing, _sources_out(judged))
+        else:
+            matters += _plain(rule, findings, view, standing)
+    return _ended_batteries(matters, standing)
+
+
+def _plain(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
+    """Return one matter for each station or scope that is present, or whose alarm is open."""
+    scopes = findings.scopes or tuple(f"station:{name}" for name in view.stations.ids)
+    positions = {int(position) for position in findings.present()}
+    wanted = {alarm.key.scope for alarm in standing.values() if alarm.key.rule == rule.name}
+    if wanted:
+        positions |= {position for position, scope in enumerate(scopes) if scope in wanted}
+    return [_matter(rule, findings, view, position, scopes[position]) for position in sorted(positions)]
+
+
+def _matter(rule: Rule, findings: Findings, view: View, position: int, scope: str) -> Matter:
+    check = checks.CHECKS[rule.check]
+    of_station = findings.scopes is None
+    verdict = Verdict(int(findings.verdict[position]))
+    present = verdict is Verdict.PRESENT
+    numbers: dict[str, Any] = check.evidence(view, rule.settings, findings, position) if present else {}
+    since = int(findings.since[position])
+    if of_station and present:
+        numbers |= _visit_before(view, position, since)
+    rank = int(findings.severity[position])
+    when, tell = rule.when, rule.tell
+    if rule.beside_rain and (numbers.get("neighbours_wet") or numbers.get("rain_near")):
+        when, tell = rule.beside_rain.when, tuple(dict.fromkeys((*rule.tell, *rule.beside_rain.tell)))
+    return Matter(
+        key=AlarmKey(rule.name, rule.check, scope),
+        check=rule.check,
+        verdict=verdict,
+        stations=(view.stations.ids[position],) if of_station else (),
+        severity=rule.severity if rank < 0 else list(Severity)[rank],
+        when=when,
+        tell=tell,
+        since=aware(since) if since else None,
+        level=int(findings.level[position]),
+        numbers=numbers,
+        reason=str(findings.reason[position]),
+        held=of_station and rule.during_maintenance == "hold" and not view.in_service[position],
+    )
+
+
+def _visit_before(view: View, position: int, since: int) -> dict[str, str]:
+    visit = int(view.last_visit[position])
+    begun_after = visit and since and visit - DAY <= since <= visit + AFTER_VISIT_S
+    return {"after_visit": rfc3339(visit)} if begun_after else {}
+
+
+def _sources_out(judged: Judged) -> dict[str, AlarmKey]:
+    """Return the sources that are out, or may soon be called so, with the key of the matter that says it."""
+    out = {}
+    for rule, findings in judged:
+        if rule.check == source_outage.NAME and findings.scopes:
+            for position, scope in enumerate(findings.scopes):
+                if findings.numbers["failing_since"][position]:
+                    out[scope.removeprefix("source:")] = AlarmKey(rule.name, rule.check, scope)
+    return out
+
+
+def _silences(
+    rule: Rule,
+    findings: Findings,
+    view: View,
+    standing: Mapping[AlarmKey, Alarm],
+    sources_out: Mapping[str, AlarmKey],
+) -> list[Matter]:
+    """Return silent stations, each under its widest cause: the source, then a mast, then a data plan, then itself.
+
+    The first silent station waits until the others that share something with it were due too.
+    """
+    waits = _waits(findings, view)
+    wider: dict[int, AlarmKey] = {}
+    matters: list[Matter] = []
+    for group, members in _silent_groups(rule, findings, view, standing):
+        outage = {sources_out.get(view.stations.source[position]) for position in members} - {None}
+        if outage:
+            matters.append(replace(group, part_of=outage.pop()))
+            continue
+        if group.key not in standing and waits.source[members].any():
+            group = replace(group, verdict=Verdict.UNDETERMINED, reason=WAITING)
+        matters.append(group)
+        for position in members:
+            wider.setdefault(position, group.key)
+    for matter in _plain(rule, findings, view, standing):
+        position = view.stations.ids.index(matter.stations[0])
+        outage_key = sources_out.get(view.stations.source[position])
+        if outage_key is not None:
+            matter = replace(matter, part_of=outage_key)
+        elif matter.verdict is Verdict.PRESENT and position in wider:
+            matter = replace(matter, part_of=wider[position])
+        elif matter.verdict is Verdict.PRESENT and waits.any[position] and matter.key not in standing:
+            matter = replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
+        matters.append(matter)
+    return matters
+
+
+def _silent_groups(
+    rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]
+) -> list[tuple[Matter, list[int]]]:
+    late = overdue.late(view) | (findings.verdict == Verdict.PRESENT)
+    scopes = [key.scope for key in standing if key.rule == rule.name]
+    groups = []
+    for kind, names in (("mast", view.stations.mast), ("plan", view.stations.plan), ("area", view.stations.area)):
+        open_groups = {scope.split(":", 1)[1] for scope in scopes if scope.startswith(f"{kind}:")}
+        late_at = Counter(names[position] for position in np.flatnonzero(late))
+        for name in sorted({name for name, number in late_at.items() if number > 1 and name} | open_groups):
+            members = np.flatnonzero(np.array([one == name for one in names]) & view.in_service)
+            key = AlarmKey(rule.name, rule.check, f"{kind}:{name}")
+            group = _silent_group(rule, findings, view, key, members, late, standing.get(key))
+            if group is not None:
+                groups.append(group)
+    return groups
+
+
+def _silent_group(
+    rule: Rule,
+    findings: Findings,
+    view: View,
+    key: AlarmKey,
+    members: np.ndarray,
+    late: np.ndarray,
+    alarm: Alarm | None,
+) -> tuple[Matter, list[int]] | None:
+    last, every = view.record.last_received, view.record.sends_every_s
+    members = members[last[members] > 0]
+    silent = members[late[members]]
+    if alarm is not None and alarm.raised_at is not None and alarm.state is not AlarmState.RETURNED:
+        began = alarm.since.timestamp()
+        silent = silent[last[silent] >= began - 1.5 * every[silent] - 600]
+        mine = [p for p in members if view.stations.ids[p] in alarm.stations or p in silent]
+        present = len(silent) > STILL_MOST * len(mine)
+    else:
+        # Those that fell silent long before the others have a trouble of their own.
+        newest = last[silent].max(initial=0)
+        silent = silent[last[silent] >= newest - 1.5 * every[silent] - 600]
+        own_trouble = late[members] & ~np.isin(members, silent)
+        known_bad = (findings.verdict[silent] == Verdict.PRESENT).any()
+        present = len(silent) >= 2 and known_bad and len(silent) >= MOST * (len(members) - own_trouble.sum())
+    if not present and alarm is None:
+        return None
+    wet = overdue.rain_of_last_hour(view) >= overdue.WET_UM
+    near = view.stations.neighbours[silent]
+    beside_rain = bool(wet[near[near >= 0]].any())
+    when, tell = rule.when, rule.tell
+    if rule.beside_rain and beside_rain:
+        when, tell = rule.beside_rain.when, tuple(dict.fromkeys((*rule.tell, *rule.beside_rain.tell)))
+    since = int(view.record.last_observed[silent].min()) if len(silent) else 0
+    matter = Matter(
+        key=key,
+        check=rule.check,
+        verdict=Verdict.PRESENT if present else Verdict.ABSENT,
+        stations=tuple(view.stations.ids[p] for p in silent),
+        severity=rule.severity,
+        when=when,
+        tell=tell,
+        since=aware(since) if since else None,
+        numbers={
+            "cause": key.scope.split(":")[0],
+            "stations": [view.stations.names[p] for p in silent],
+            "count": len(silent),
+            "silent_since": rfc3339(since) if since else "",
+            "neighbours_wet": beside_rain,
+        }
+        if present
+        else {},
+    )
+    return matter, [int(p) for p in silent] if present else []
+
+
+class _Waits(NamedTuple):
+    """Which silent stations have peers of whom it is not yet known whether they fell silent too [bool, n]."""
+
+    source: np.ndarray
+    any: np.ndarray
+
+
+def _waits(findings: Findings, view: View) -> _Waits:
+    """Return whose peers of the source, and of anything shared, could still turn out to be silent for the most part."""
+    stations = view.stations
+    waits = _Waits(np.zeros(len(stations), bool), np.zeros(len(stations), bool))
+    for position in findings.present():
+        waits.source[position] = _could_be_most(view, position, stations.source)
+        shared = (stations.mast, stations.plan, stations.area)
+        waits.any[position] = waits.source[position] or any(_could_be_most(view, position, names) for names in shared)
+    return waits
+
+
+def _could_be_most(view: View, position: int, names: Sequence[str]) -> bool:
+    last, every = view.record.last_received, view.record.sends_every_s
+    peers = (last > 0) & np.array([bool(one) and one == names[position] for one in names])
+    peers[position] = False
+    spoke = peers & (last >= last[position] + every[position])
+    unsure = peers & ~spoke & (view.now - last <= 2 * every + overdue.SLACK_S)
+    return bool(unsure.any() and peers.sum() - spoke.sum() + 1 >= MOST * (peers.sum() + 1))
+
+
+def _storm(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
+    """Return heavy rain anywhere as one matter of the network: its gauges, its level, and how many agree."""
+    key = AlarmKey(rule.name, rule.check, "network")
+    settings = cast(heavy_rain.Settings, rule.settings)
+    gauges = _believable(findings, view)
+    alarm = standing.get(key)
+    if not len(gauges):
+        if alarm is None:
+            return []
+        storm_gauges = [p for p, name in enumerate(view.stations.ids) if name in alarm.stations]
+        blind = all(findings.reason[p] == heavy_rain.BLIND for p in storm_gauges)
+        verdict = Verdict.UNDETERMINED if blind and not _long_over(view, alarm) else Verdict.ABSENT
+        numbers = _account(view, alarm) if verdict is Verdict.ABSENT else {}
+        return [Matter(key, rule.check, verdict, numbers=numbers, when=rule.when, tell=rule.tell)]
+    order = np.lexsort((-findings.numbers["depth_um"][gauges], -findings.level[gauges]))
+    gauges = gauges[order]
+    dry = _dry_neighbours(view, gauges[0], findings)
+    alone = len(gauges) == 1 and dry > 0
+    rank = int(findings.severity[gauges[0]])
+    certainty = Certainty.POSSIBLE if alone else Certainty.LIKELY if len(gauges) == 1 else Certainty.OBSERVED
+    names = view.stations.names
+    listed = [
+        {
+            "station": view.stations.ids[p],
+            "name": names[p],
+            **heavy_rain.evidence(view, settings, findings, int(p)),
+        }
+        for p in gauges[:8]
+    ]
+    return [
+        Matter(
+            key=key,
+            check=rule.check,
+            verdict=Verdict.PRESENT,
+            stations=tuple(view.stations.ids[p] for p in gauges),
+            severity=list(Severity)[rank],
+            certainty=certainty,
+            when=rule.when,
+            tell=rule.tell,
+            since=aware(findings.since[gauges].min()),
+            level=int(findings.level[gauges[0]]),
+            numbers={
+                "gauges": listed,
+                "gauges_total": len(gauges),
+                "one_gauge_only": alone,
+                "dry_neighbours": dry,
+                "still_rising": _still_rising(view, gauges),
+            },
+        )
+    ]
+
+
+def missed_rain(rule: Rule, view: View, begin: int, end: int) -> Matter | None:
+    """Return the worst heavy rain between two times [s since 1970 UTC] as it would have been told live, or None."""
+    worst: Matter | None = None
+    settings = cast(heavy_rain.Settings, rule.settings)
+    step = round(settings.fresh_minutes * 60)
+    for now in (*range(begin + step, end, step), end):
+        then = replace(view, now=now)
+        findings = heavy_rain.judge(then, settings)
+        for matter in _storm(rule, findings, then, {}):
+            if worst is None or matter.level > worst.level:
+                worst = matter
+    return worst
+
+
+def _believable(findings: Findings, view: View) -> np.ndarray:
+    """Return the gauges whose heavy rain is told: those in service, and others only beside wet ones in service."""
+    present = findings.present()
+    in_service = view.in_service[present]
+    if in_service.all():
+        return present
+    wet = (overdue.rain_of_last_hour(view) >= overdue.WET_UM) & view.in_service
+    near = view.stations.neighbours[present]
+    beside_wet = (wet[near] & (near >= 0)).any(axis=1)
+    return np.asarray(present[in_service | beside_wet])
+
+
+def _dry_neighbours(view: View, position: int, findings: Findings) -> int:
+    """Return how many of the nearest three gauges had almost no rain in the time of its limit; 0 as soon as one had."""
+    near = view.stations.neighbours[position][:NEAREST]
+    near = near[(near >= 0) & (view.stations.neighbours_km[position][:NEAREST] <= overdue.NEAR_KM)]
+    seconds = max(int(findings.numbers["seconds"][position]), HOUR)
+    near = near[view.record.last_rain_at[near] > view.now - 2 * HOUR]
+    grid = view.record.fine
+    last = min(grid.cell(view.now), grid.head)
+    depth = grid.sum(max(last - seconds // grid.step + 1, 0), last)[near]
+    wet = depth >= max(overdue.WET_UM, WET_SHARE * int(findings.numbers["depth_um"][position]))
+    return 0 if wet.any() else len(near)
+
+
+def _still_rising(view: View, gauges: np.ndarray) -> bool:
+    """Say whether the newest reading of any of the gauges brought rain."""
+    grid = view.record.fine
+    cells = np.clip(grid.cells(view.record.last_rain_at[gauges]), 0, grid.length - 1)
+    return bool((grid.rain[cells, gauges] > 0).any())
+
+
+def _long_over(view: View, alarm: Alarm) -> bool:
+    return view.now - alarm.since.timestamp() > DAY
+
+
+def _account(view: View, alarm: Alarm) -> dict[str, Any]:
+    """Return a storm's totals and peaks: from the first tip of the first hour with 1 mm to the last (no standard
+    exists).
+    """
+    grid = view.record.fine
+    gauges = [p for p, name in enumerate(view.stations.ids) if name in alarm.stations]
+    hour = max(HOUR // grid.step, 1)
+    running = grid.running[: grid.head + 2, gauges]
+    # By cell: did any of the storm's gauges have a millimetre in the hour that ends there?
+    wet: np.ndarray = np.zeros(grid.head + 1, bool)
+    wet[hour - 1 :] = np.any(running[hour:] - running[:-hour] >= overdue.WET_UM, axis=1)
+    first = last = int(np.clip(grid.cell(int(alarm.since.timestamp())), 0, grid.head))
+    while first > 0 and wet[first - 1]:
+        first -= 1
+    first = max(first - hour + 1, 0)
+    tips: np.ndarray = np.any(grid.rain[: grid.head + 1, gauges], axis=1)
+    first += int(np.argmax(tips[first : last + 1]))
+    while last < grid.head and wet[last + 1]:
+        last += 1
+    while last > first and not tips[last]:
+        last -= 1
+    total = grid.sum(first, last)
+    order = [int(p) for p in np.argsort(-total, kind="stable")[:6] if total[p] > 0]
+    names = view.stations.names
+    silent = overdue.late(view) & (view.record.last_received > 0)
+    gauges = alarm.numbers.get("gauges", [])
+    return {
+        "began_at": rfc3339(grid.end_of(first) - grid.step),
+        "ended_at": rfc3339(grid.end_of(last)),
+        "totals": [{"name": names[p], "mm": int(total[p]) / 1000} for p in order],
+        "peaks": [{key: gauge[key] for key in ("name", "mm", "minutes", "ended_at")} for gauge in gauges[:3]],
+        "blind": [names[p] for p in np.flatnonzero(silent)][:8],
+    }
+
+
+def _ended_batteries(matters: list[Matter], standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
+    """Make the silence of a station whose battery was known to be ending part of that battery's matter."""
+    batteries = {
+        alarm.key.scope: alarm
+        for alarm in standing.values()
+        if alarm.check == battery_decline.NAME and alarm.raised_at is not None
+    }
+    silent = {
+        matter.key.scope: matter
+        for matter in matters
+        if matter.check == overdue.NAME and matter.verdict is Verdict.PRESENT and matter.part_of is None
+    }
+    ended = batteries.keys() & silent.keys()
+    return [_with_ended_battery(matter, batteries, silent, ended) for matter in matters]
+
+
+def _with_ended_battery(
+    matter: Matter, batteries: Mapping[str, Alarm], silent: Mapping[str, Matter], ended: Iterable[str]
+) -> Matter:
+    scope = matter.key.scope
+    if scope not in ended:
+        return matter
+    alarm = batteries[scope]
+    if matter is silent[scope]:
+        return replace(matter, part_of=alarm.key)
+    if matter.key == alarm.key and matter.verdict is not Verdict.PRESENT:
+        off_since = silent[scope].numbers.get("silent_since")
+        return replace(
+            matter,
+            verdict=Verdict.PRESENT,
+            severity=alarm.severity,
+            level=alarm.level if "off_since" in alarm.numbers else alarm.level + 1,
+            numbers={**alarm.numbers, "off_since": off_since},
+        )
+    return matter

@@ -1,0 +1,406 @@
+"""How unlikely is an honest zero beside what the neighbours measured?
+
+A gauge that reads 0 while others are wet may be clogged or cut off, or it may just not have rained there. Each day
+since the gauge's own last rain is held against its best witness, the wet neighbour beside which a zero is least likely:
+
+    p = share of days on which an honest gauge is dry beside a witness this far away with this much rain
+    odds = 1 / (p of the first wet spell * p of the second * ...)      present when odds >= 1000 and spells >= 2
+
+p comes from a table (science/neighbours.py). Only the best witness of a day counts, since neighbours are not
+independent. Days joined by rain that runs over midnight at the witness (within 3 hours on either side) are one spell
+and count once, by the least p; older than the hourly memory (31 days) all days in a row are joined.
+
+A day counts only
+
+    where both delivered    On days with gaps at either, and on the day still running, those hours are added up in
+                            which both delivered; rain is weighed 6 hours after it fell, when a passing storm has had
+                            time to reach both.
+    beside a believable     Its rain is held to be at most 5 times the most at any other gauge within 30 km of it, and
+    witness                 that must be 1 mm or more: a lone wet gauge (poured water, spikes) is no witness.
+    where it isn't frozen   Its own temperature or, corrected by 6.5 K/km of height, that of the nearest station that
+                            has one was never under 2 degC in the hours in which the witness was wet. Without any
+                            thermometer nothing is judged in the frost months.
+
+The gauge's own rain ends the evidence, and it starts again from nothing. Only a lone tip (at most 0.3 mm in the day)
+doesn't end it while the witnesses are dry, since dew and frost make such tips, nor beside twenty times as much rain,
+since some water seeps through a clog; such days don't count either.
+
+Where the numbers come from: 1000 to 1, the table and 30 km: our own simulation, 0.17 to 0.24 false calls a gauge and
+season. 2 degC: rain and snow are equally likely at 1.0 degC on average, from -0.4 to 2.4 degC at 95 % of stations
+(Jennings et al. 2018, Nat. Commun.). 6.5 K/km: the standard atmosphere. Frost months, November to March from 30 degrees
+of latitude poleward and half a year later in the south: when a university network switches its unheated gauges off. 6
+hours: the usual least dry time between storms. 5 times, 0.3 mm, twenty times, 3 hours: judgement, no source.
+
+What it cannot see: anything at a gauge without a believable neighbour within 30 km, and it says so; a clog that lets
+tips through on wet days (`undercatch`, `slow-drain`); the rest of the day on which it last rained; rain shadows, until
+the odds are learned from the network's own history; a gauge that sends only when it rains.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from watchman.judging.science.neighbours import DEPTH_MM, NO_WITNESS_KM, honest_zero
+from watchman.judging.view import Findings, View, rfc3339
+from watchman.model import BATTERY, TEMPERATURE, Verdict
+from watchman.readings.record import DAY, HOUR
+from watchman.written import Written
+
+NAME = "dry-among-wet"
+
+LOOK_BACK = 183
+"""Days looked back at most: a season."""
+SHORT = 14
+SPELLS_NEEDED = 2
+WET_UM = round(DEPTH_MM[0] * 1000)
+LONE_TIP_UM = 300
+SEEPS = 20
+BELIEVED = 5
+WEIGHED_AFTER_S = 6 * HOUR
+OVER_MIDNIGHT_H = 3
+WHOLE_DAY_S = round(0.99 * DAY)
+WHOLE_HOUR_S = round(0.9 * HOUR)
+FROZEN_C = 2.0
+LAPSE_K_PER_M = 0.0065
+FROST_MONTHS = (11, 12, 1, 2, 3)
+FROST_FROM_LATITUDE = 30.0
+HEARD_DAYS = 7
+SHOWN_WITNESSES = 6
+
+
+class Settings(Written):
+    """How dry-among-wet is set."""
+
+    limit_odds: Annotated[float, Field(ge=20, le=1e9)] = 1000.0
+    """Tell when an honest zero is as unlikely as 1 in this many."""
+    frost_months: Annotated[tuple[Annotated[int, Field(ge=1, le=12)], ...], Field(strict=False)] | None = None
+    """Months (1 to 12) in which a gauge without any thermometer near is not judged; left out, November to March from 30
+    degrees of latitude poleward (May to September in the south); empty, it is judged all year."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Weighed:
+    """The days of some stations, weighed: [day] and [day, station], stations in the order asked for.
+
+    first: daily cell of the first day. own_um, witness_um: rain. witness: its place among the neighbours. chance: p, 1
+    where the day is no evidence. wet_um [day, station, neighbour]: what each believably had while both delivered.
+    since: the day of the last own rain, -1 before the first. odds, spells, blind: where it all leads [station].
+    """
+
+    first: int
+    positions: np.ndarray
+    own_um: np.ndarray
+    wet_um: np.ndarray
+    witness: np.ndarray
+    witness_um: np.ndarray
+    chance: np.ndarray
+    since: np.ndarray
+    odds: np.ndarray
+    spells: np.ndarray
+    blind: np.ndarray
+
+
+def judge(view: View, settings: Settings) -> Findings:
+    """Return which gauges are too dry to be honest; numbers: odds, spells."""
+    size = len(view.stations)
+    odds, spells, since = np.ones(size), np.zeros(size, np.int64), np.zeros(size, np.int64)
+    blind = np.zeros(size, bool)
+    first, candidates = _candidates(view)
+    for begin, some in _by_length(view, first, candidates):
+        weighed = _weigh(view, settings, begin, some)
+        odds[some], spells[some], blind[some] = weighed.odds, weighed.spells, weighed.blind
+        told = weighed.odds >= settings.limit_odds
+        since[some[told]] = _dry_since(view, weighed)[told]
+    present = (odds >= settings.limit_odds) & (spells >= SPELLS_NEEDED)
+    reason = _reasons(view, present, blind)
+    verdict = np.where(reason != "", Verdict.UNDETERMINED, np.where(present, Verdict.PRESENT, Verdict.ABSENT))
+    return Findings.of(
+        verdict,
+        since=np.where(verdict == Verdict.PRESENT, since, 0),
+        numbers={"odds": odds, "spells": spells},
+        reason=reason,
+    )
+
+
+def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
+    """Return what people are shown of one gauge: the table of days with their witnesses, and how unlikely it all is."""
+    first, _ = _candidates(view)
+    weighed = _weigh(view, settings, int(first[position]), np.array([position]))
+    days = np.flatnonzero(weighed.chance[:, 0] < 1)
+    most_um = weighed.wet_um[days, 0].max(axis=0, initial=0)
+    wet = np.flatnonzero(most_um >= WET_UM)[:SHOWN_WITNESSES]
+    battery_v = float(view.record.last_value[BATTERY, position])
+    return {
+        "wet_days": len(days),
+        "odds": float(f"{findings.numbers['odds'][position]:.2g}"),
+        "limit_odds": settings.limit_odds,
+        "dry_since": rfc3339(_dry_since(view, weighed)[0]),
+        "witnesses": [_witness(view, position, place, most_um[place]) for place in wet],
+        "least_mm": _mm(most_um[wet].min(initial=most_um.max(initial=0))),
+        "most_mm": _mm(most_um.max(initial=0)),
+        "days": [
+            {
+                "day": _date(view, weighed.first + int(day)),
+                "own_mm": _mm(weighed.own_um[day, 0]),
+                "chance": round(float(weighed.chance[day, 0]), 3),
+                **_witness(view, position, int(weighed.witness[day, 0]), weighed.witness_um[day, 0], "witness"),
+            }
+            for day in days
+        ],
+        "battery_v": None if np.isnan(battery_v) else round(battery_v, 2),
+    }
+
+
+def _witness(view: View, position: int, place: int, um: Any, called: str = "name") -> dict[str, Any]:
+    neighbour = view.stations.neighbours[position, place]
+    km = float(view.stations.neighbours_km[position, place])
+    return {called: view.stations.names[neighbour], "km": round(km, 1), "mm": _mm(um)}
+
+
+def _mm(um: Any) -> float:
+    """Return a depth in words: rounded down to 0.1 mm."""
+    return int(um) // 100 / 10
+
+
+def _date(view: View, day: int) -> str:
+    begins = view.record.daily.end_of(day - 1) + view.stations.utc_offset_s
+    return datetime.fromtimestamp(begins, UTC).date().isoformat()
+
+
+def _near(view: View) -> np.ndarray:
+    return np.asarray((view.stations.neighbours >= 0) & (view.stations.neighbours_km <= NO_WITNESS_KM))
+
+
+def _candidates(view: View) -> tuple[np.ndarray, np.ndarray]:
+    """Return from which day on each station is worth weighing (its own last rain), and the stations that are worth it.
+
+    A station whose neighbours had too little since then has nothing to explain; most stations are done with here.
+    """
+    daily = view.record.daily
+    delivered = np.flatnonzero(daily.known[: daily.head + 1].any(axis=1))
+    begin = max(daily.head + 1 - LOOK_BACK, int(delivered[0]) if len(delivered) else daily.head)
+    rained = daily.rain[begin : daily.head + 1] > LONE_TIP_UM
+    first = np.where(rained.any(axis=0), daily.head - np.argmax(rained[::-1], axis=0), begin)
+    neighbours = view.stations.neighbours
+    after = first + rained.any(axis=0)
+    since = daily.running[daily.head + 1][neighbours] - daily.running[after[:, None], neighbours]
+    wet = (_near(view) & (since >= WET_UM)).any(axis=1)
+    return first, np.flatnonzero(wet)
+
+
+def _by_length(view: View, first: np.ndarray, stations: np.ndarray) -> list[tuple[int, np.ndarray]]:
+    """Return (first day, stations) in two groups, so that one long-dead gauge doesn't make all others' tables long."""
+    long = first[stations] < view.record.daily.head - SHORT
+    groups = (stations[long], stations[~long])
+    return [(int(first[some].min()), some) for some in groups if len(some)]
+
+
+def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray) -> _Weighed:
+    """Weigh the days from a daily cell to now for some stations."""
+    daily = view.record.daily
+    own_um = daily.rain[first : daily.head + 1, positions]
+    wet_um = _witnesses_um(view, first, positions)
+    chances = honest_zero(view.stations.neighbours_km[positions], wet_um / 1000.0)
+    witness = np.argmin(chances, axis=2)
+    chance = np.take_along_axis(chances, witness[:, :, None], axis=2)[:, :, 0]
+    witness_um = np.take_along_axis(wet_um, witness[:, :, None], axis=2)[:, :, 0]
+    chance = np.where(own_um == 0, chance, 1.0)
+    frozen = _frozen(view, settings, first, positions, chance < 1, witness)
+    joined = _over_midnight(view, first, positions, chance < 1, witness)
+    most_um = wet_um.max(axis=2, initial=0)
+    small_but_real = (own_um > 0) & (most_um >= WET_UM) & (own_um * SEEPS >= most_um)
+    # On the day still running a lone tip decides nothing yet: the witnesses' rain isn't all weighed.
+    real = (own_um > LONE_TIP_UM) | (small_but_real & _over(view, first)[:, None])
+    since, odds, spells, blind = _walk(real, np.where(frozen, 1.0, chance), frozen, joined)
+    later = np.arange(len(own_um))[:, None] > since
+    counted = np.where(later & ~frozen, chance, 1.0)
+    return _Weighed(first, positions, own_um, wet_um, witness, witness_um, counted, since, odds, spells, blind)
+
+
+def _walk(
+    real: np.ndarray, chance: np.ndarray, frozen: np.ndarray, joined: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Go through the days; return the day of the last own rain, and the odds, wet spells and blindness since."""
+    size = real.shape[1]
+    since, spells = np.full(size, -1), np.zeros(size, np.int64)
+    unlikely, spell = np.zeros(size), np.zeros(size)  # logarithms: of the finished spells' odds, of the last spell's
+    yesterday, blind = np.zeros(size, bool), np.zeros(size, bool)
+    for day, today in enumerate(-np.log(chance)):
+        wet = today > 0
+        begins = wet & ~(yesterday & joined[day])
+        unlikely = np.where(begins, unlikely + spell, unlikely)
+        spell = np.where(begins, today, np.maximum(spell, today))
+        spells += begins
+        blind = (blind & ~wet) | frozen[day]
+        for state in (unlikely, spell, spells, blind):
+            state[real[day]] = 0
+        since[real[day]] = day
+        yesterday = wet & ~real[day]
+    return since, np.exp(unlikely + spell), spells, blind
+
+
+def _over(view: View, first: int) -> np.ndarray:
+    """Say which days are over for long enough to be weighed whole."""
+    daily = view.record.daily
+    return np.asarray(daily.start + (np.arange(first, daily.head + 1) + 1) * DAY <= view.now - WEIGHED_AFTER_S)
+
+
+def _witnesses_um(view: View, first: int, positions: np.ndarray) -> np.ndarray:
+    """Return what each neighbour believably had while it and the station delivered [um; day, station, neighbour]."""
+    daily = view.record.daily
+    days = slice(first, daily.head + 1)
+    neighbours = view.stations.neighbours[positions]
+    near = _near(view)[positions]
+    # A long reading that began the day before may hold that day's rain.
+    before = np.concatenate([np.zeros((1, daily.stations), np.int32), daily.straddle])[days]
+    surely = daily.rain[days] - before
+    um = np.where(near, surely[:, neighbours], 0)
+    whole = (daily.known[days] >= WHOLE_DAY_S) & _over(view, first)[:, None]
+    patchy = near & (daily.rain[days][:, neighbours] >= WET_UM) & ~(whole[:, positions, None] & whole[:, neighbours])
+    um = np.where(whole[:, positions, None] & whole[:, neighbours], um, 0)
+    day, row, place = np.nonzero(patchy)
+    if len(day):
+        um[day, row, place] = _hours_of_both(view, first + day, positions[row], neighbours[row, place])
+    confirmed = _confirmed_um(view, first, np.unique(neighbours[near]))
+    return np.asarray(np.minimum(um, BELIEVED * confirmed[:, neighbours]))
+
+
+def _confirmed_um(view: View, first: int, witnesses: np.ndarray) -> np.ndarray:
+    """Return the most rain at any gauge within 30 km of each witness, 0 when that is under 1 mm [um; day, any station].
+
+    The station in question never confirms its own accusers: on a day that counts it had nothing.
+    """
+    days = view.record.daily.rain[first : view.record.daily.head + 1]
+    by_station = np.ascontiguousarray(days.T)  # gathering rows is several times faster than gathering columns
+    near = _near(view)
+    most = np.zeros((len(witnesses), len(days)), np.int32)
+    for place in range(near.shape[1]):
+        others = by_station[view.stations.neighbours[witnesses, place]]
+        np.maximum(most, np.where(near[witnesses, place, None], others, 0), out=most)
+    confirmed = np.zeros_like(days)
+    confirmed[:, witnesses] = np.where(most >= WET_UM, most, 0).T
+    return confirmed
+
+
+def _hours(view: View, days: np.ndarray, before: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """Return the hourly cells of these days [day, before + 24], and which of them the record still holds."""
+    daily, hourly = view.record.daily, view.record.hourly
+    cells = hourly.cells(daily.start + days * DAY + 1)[:, None] + np.arange(-before, 24)
+    held = (cells >= 0) & (cells <= hourly.head)
+    return np.where(held, cells, 0), held
+
+
+def _hours_of_both(view: View, days: np.ndarray, stations: np.ndarray, witnesses: np.ndarray) -> np.ndarray:
+    """Return the witness's rain of the hours of a day in which both delivered, old enough to be weighed [um]."""
+    hourly = view.record.hourly
+    cells, held = _hours(view, days, before=1)
+    both = held & (hourly.known[cells, stations[:, None]] >= WHOLE_HOUR_S)
+    both &= hourly.known[cells, witnesses[:, None]] >= WHOLE_HOUR_S
+    both &= hourly.start + (cells + 1) * HOUR <= view.now - WEIGHED_AFTER_S
+    rain, straddle = hourly.rain[cells, witnesses[:, None]], hourly.straddle[cells, witnesses[:, None]]
+    # What straddles into an hour counts only if the hour before does.
+    um = rain[:, 1:] - np.where(both[:, :-1], 0, straddle[:, :-1])
+    return np.asarray(np.where(both[:, 1:], um, 0).sum(axis=1))
+
+
+def _over_midnight(
+    view: View, first: int, positions: np.ndarray, evidence: np.ndarray, witness: np.ndarray
+) -> np.ndarray:
+    """Say on which days the witness's rain came over from the day before [day, station]; true where it isn't known."""
+    joined = np.ones(evidence.shape, bool)
+    day, row = np.nonzero(evidence)
+    hourly = view.record.hourly
+    midnight = hourly.cells(view.record.daily.start + (first + day) * DAY + 1)
+    known = midnight >= OVER_MIDNIGHT_H
+    day, row, midnight = day[known], row[known], midnight[known]
+    neighbour = view.stations.neighbours[positions[row], witness[day, row]]
+    later = np.minimum(midnight + OVER_MIDNIGHT_H, hourly.head + 1)
+    before = hourly.running[midnight, neighbour] > hourly.running[midnight - OVER_MIDNIGHT_H, neighbour]
+    after = hourly.running[later, neighbour] > hourly.running[midnight, neighbour]
+    joined[day, row] = before & after
+    return joined
+
+
+def _frozen(
+    view: View, settings: Settings, first: int, positions: np.ndarray, evidence: np.ndarray, witness: np.ndarray
+) -> np.ndarray:
+    """Say on which days the gauge could not see: too cold while the witness was wet, or not to be known [day, station].
+
+    The coldest of the witness's wet hours decides; where hours are no longer held, the mean of the day.
+    """
+    frozen = np.zeros(evidence.shape, bool)
+    day, row = np.nonzero(evidence)
+    if not len(day):
+        return frozen
+    thermometer, warmer = _thermometers(view, positions)
+    frost = _frost_months(view, settings, first, len(evidence), positions)
+    hourly, daily = view.record.hourly, view.record.daily
+    cells, held = _hours(view, first + day)
+    neighbour = view.stations.neighbours[positions[row], witness[day, row]]
+    column = thermometer[row]
+    count = hourly.count[TEMPERATURE, cells, column[:, None]]
+    wet = held & (count > 0) & (hourly.rain[cells, neighbour[:, None]] > 0)
+    hour_c = np.where(wet, hourly.total[TEMPERATURE, cells, column[:, None]] / np.maximum(count, 1), np.nan)
+    coldest = np.fmin.reduce(hour_c, axis=1)
+    day_count = daily.count[TEMPERATURE, first + day, column]
+    day_c = np.where(day_count > 0, daily.total[TEMPERATURE, first + day, column] / np.maximum(day_count, 1), np.nan)
+    temperature = np.where(np.isnan(coldest), day_c, coldest) + warmer[row]
+    unknown = np.isnan(temperature) | (column < 0)
+    frozen[day, row] = np.where(unknown, frost[day, row], temperature < FROZEN_C)
+    return frozen
+
+
+def _thermometers(view: View, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return whose temperature each station uses, -1 for nobody's, and how much warmer it is here by height [K]."""
+    daily = view.record.daily
+    has = np.count_nonzero(daily.count[TEMPERATURE, max(daily.head - HEARD_DAYS, 0) : daily.head + 1], axis=0) > 0
+    places = np.concatenate([positions[:, None], view.stations.neighbours[positions]], axis=1)
+    able = (places >= 0) & has[places]
+    source = np.where(able.any(axis=1), places[np.arange(len(places)), np.argmax(able, axis=1)], -1)
+    height = view.stations.elevation_m
+    return source, np.nan_to_num(LAPSE_K_PER_M * (height[source] - height[positions]))
+
+
+def _frost_months(view: View, settings: Settings, first: int, days: int, positions: np.ndarray) -> np.ndarray:
+    """Say on which days a gauge without a thermometer is not judged [day, station]."""
+    begins = datetime.fromtimestamp(view.record.daily.end_of(first - 1) + view.stations.utc_offset_s, UTC)
+    month = np.array([(begins + timedelta(days=day)).month for day in range(days)])
+    if settings.frost_months is not None:
+        return np.repeat(np.isin(month, settings.frost_months)[:, None], len(positions), axis=1)
+    latitude = view.stations.latitude[positions]
+    north = np.isin(month, FROST_MONTHS)[:, None] & (latitude >= FROST_FROM_LATITUDE)
+    south = np.isin((month + 5) % 12 + 1, FROST_MONTHS)[:, None] & (latitude <= -FROST_FROM_LATITUDE)
+    return np.asarray(north | south)
+
+
+def _dry_since(view: View, weighed: _Weighed) -> np.ndarray:
+    """Return when each gauge's own last rain ended, to the hour where hours are held [s since 1970 UTC]."""
+    daily, hourly = view.record.daily, view.record.hourly
+    day = weighed.first + weighed.since
+    cells, held = _hours(view, day)
+    wet = held & (weighed.since >= 0)[:, None] & (hourly.rain[cells, weighed.positions[:, None]] > 0)
+    last = 23 - np.argmax(wet[:, ::-1], axis=1)
+    hour_end = hourly.start + (cells[np.arange(len(day)), last] + 1) * HOUR
+    return np.where(wet.any(axis=1), hour_end, daily.start + (day + 1) * DAY)
+
+
+def _reasons(view: View, present: np.ndarray, blind: np.ndarray) -> np.ndarray:
+    """Return why each gauge can't be judged, "" where it can."""
+    daily, stations = view.record.daily, view.stations
+    known = daily.running_known[daily.head + 1]
+    heard = known > daily.running_known[max(daily.head - HEARD_DAYS, 0)]
+    near = _near(view) & heard[stations.neighbours]
+    # A witness needs another gauge near it besides the one in question.
+    confirmed = near & (np.count_nonzero(near, axis=1) >= 2)[stations.neighbours]
+    reason = np.full(len(stations), "", object)
+    reason[~present & blind] = "frozen, or cold months without a thermometer: cannot see"
+    reason[~present & ~confirmed.any(axis=1)] = "no gauge within 30 km that another one near it could confirm"
+    reason[~present & ~near.any(axis=1)] = "no gauge within 30 km"
+    reason[known == daily.running_known[max(daily.head - 1, 0)]] = "no rain readings, wet or dry, in the last day"
+    reason[~view.in_service] = "out of service"
+    return reason

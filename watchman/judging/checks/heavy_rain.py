@@ -1,0 +1,198 @@
+"""How much rain, in how long: which depth-in-duration limits are reached?
+
+For each limit (a depth [mm] in a duration) the rain of every stretch of that duration ending within the last hour is
+compared with the depth, for all stations at once. Stretches slide in steps of the record's cell (5 minutes by default).
+A reading that covers more than a cell is only counted where it lies wholly inside the stretch, which gives the least
+rain that must have fallen; counting also what may have fallen inside gives the most:
+
+    least = sum of the readings wholly inside      most = least + readings partly inside
+
+    present        when least >= depth, however much is missing
+    absent         when most < depth and no second of the stretch is missing
+    undetermined   otherwise
+
+A stretch longer than an hour may still hold last night's rain. It is news only when it ends with rain and either
+reached the depth within the last hour, or that hour alone brought its share, depth / duration [mm/h]: a trickle next
+morning on top of last night's 50 mm is not heavy rain.
+
+A reading longer than the duration still proves something: 45 mm in an hour must have brought at least 45/4 mm in some
+quarter of it (the mean of its parts can't exceed the greatest part). Sums are whole micrometres, so 6.0 mm is 6.0 mm.
+
+Where the numbers come from: the limits are whatever the rule file says; there is no limit that is right everywhere, so
+ask the authority that is responsible for floods or landslides. The hour after which rain is history, not news, is
+common practice, no source. Back-filled rain older than that is left to the digest.
+
+What it cannot see: rain between the stations, snow, rain in a clogged or overflowing gauge, and bursts inside a reading
+that covers an hour. A tipping bucket reads low at high rates (science/rain.py); readings are never corrected for it.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from watchman.judging.view import Findings, View, rfc3339
+from watchman.model import Severity, Verdict
+from watchman.readings.record import HOUR, Grid
+from watchman.written import Written
+
+NAME = "heavy-rain"
+INCH_MM = 25.4
+BLIND = "no reading of the last hour has arrived"
+
+
+class Limit(Written):
+    """A depth in a duration, and how much it matters."""
+
+    depth_mm: Annotated[float, Field(gt=0, le=2000)] | None = None
+    """Depth [mm]; write this or depth_inches."""
+    depth_inches: Annotated[float, Field(gt=0, le=80)] | None = None
+    """Depth [inch]."""
+    minutes: Annotated[float, Field(ge=5, le=4320)] | None = None
+    """Duration [min]; write this or hours."""
+    hours: Annotated[float, Field(gt=0, le=72)] | None = None
+    """Duration [h]."""
+    severity: Severity = Field(Severity.MODERATE, strict=False)
+    """minor, moderate, severe or extreme."""
+
+    @model_validator(mode="after")
+    def _one_of_each(self) -> Limit:
+        if (self.depth_mm is None) == (self.depth_inches is None):
+            raise ValueError("write either depth_mm or depth_inches, for example depth_mm = 6")
+        if (self.minutes is None) == (self.hours is None):
+            raise ValueError("write either minutes or hours, for example minutes = 15")
+        return self
+
+    @property
+    def depth_um(self) -> int:
+        """Return the depth [um]."""
+        millimetres = self.depth_mm if self.depth_mm is not None else (self.depth_inches or 0.0) * INCH_MM
+        return round(millimetres * 1000)
+
+    @property
+    def seconds(self) -> int:
+        """Return the duration [s]."""
+        return round((self.minutes if self.minutes is not None else (self.hours or 0.0) * 60) * 60)
+
+
+class Settings(Written):
+    """How heavy-rain is set."""
+
+    limits: tuple[Limit, ...] = Field(
+        (
+            Limit(depth_mm=6, minutes=15),
+            Limit(depth_mm=12, minutes=15, severity=Severity.SEVERE),
+            Limit(depth_mm=25, minutes=60, severity=Severity.SEVERE),
+        ),
+        min_length=1,
+        strict=False,
+    )
+    """Any number of depths in durations."""
+    fresh_minutes: Annotated[float, Field(ge=15, le=720)] = 60.0
+    """Rain older than this is history: it goes to the digest, and nobody is woken for it [min]."""
+
+
+def judge(view: View, settings: Settings) -> Findings:
+    """Return, for each station, the most severe limit that rain of the last hour reaches.
+
+    Levels are the severities' ranks + 1; numbers: depth_um and seconds of the limit reached, ended_at, held_um.
+    """
+    grid = view.record.fine
+    size = len(view.stations)
+    verdict = np.full(size, Verdict.ABSENT, np.int8)
+    severity = np.full(size, -1, np.int8)
+    since = np.zeros(size, np.int64)
+    depth_um, seconds, ended_at = (np.zeros(size, np.int64) for _ in range(3))
+    ends = _fresh(view, settings)
+    delivered = ends[:, None] <= grid.cells(view.record.last_rain_at)
+    quiet = (grid.rain[ends] == 0) & (grid.straddle[ends] == 0) & (grid.known[ends] >= grid.step)
+    for limit in sorted(settings.limits, key=lambda one: one.severity.rank):
+        least, most, complete = depths(grid, ends, limit.seconds)
+        news = _is_news(grid, ends, limit)
+        reached = (least >= limit.depth_um) & (grid.rain[ends] > 0) & news
+        present = reached.any(axis=0)
+        possible = (delivered & news & ~quiet & ((most >= limit.depth_um) | ~complete)).any(axis=0)
+        verdict[(verdict == Verdict.ABSENT) & possible] = Verdict.UNDETERMINED
+        verdict[present] = Verdict.PRESENT
+        severity[present] = limit.severity.rank
+        best = np.argmax(np.where(reached, least, -1), axis=0)
+        columns = np.flatnonzero(present)
+        depth_um[columns] = least[best[columns], columns]
+        seconds[columns] = limit.seconds
+        ended_at[columns] = grid.start + (ends[best[columns]] + 1) * grid.step
+        first = grid.start + (ends[np.argmax(reached, axis=0)] + 1) * grid.step
+        since[columns] = np.where(since[columns] == 0, first[columns], np.minimum(since[columns], first[columns]))
+    blind = ~delivered.any(axis=0)
+    verdict[blind] = Verdict.UNDETERMINED
+    reason = np.full(size, "", object)
+    reason[verdict == Verdict.UNDETERMINED] = "readings are missing, or cover too long a time for this limit"
+    reason[blind] = BLIND
+    return Findings.of(
+        verdict,
+        since=since,
+        severity=severity,
+        level=np.where(verdict == Verdict.PRESENT, severity.astype(np.int16) + 1, 0).astype(np.int16),
+        numbers={"depth_um": depth_um, "seconds": seconds, "ended_at": ended_at},
+        reason=reason,
+    )
+
+
+def _is_news(grid: Grid, ends: np.ndarray, limit: Limit) -> np.ndarray:
+    """Say of each stretch longer than an hour whether it is more than last night's rain; shape [ends, station]."""
+    if limit.seconds <= HOUR or not len(ends):
+        return np.ones((len(ends), grid.stations), bool)
+    before, _most, _complete = depths(grid, np.maximum(ends - 1, 0), limit.seconds)
+    crossed = (before < limit.depth_um).any(axis=0)
+    last_hour, _most, _complete = depths(grid, ends, HOUR)
+    return crossed | (last_hour * limit.seconds >= limit.depth_um * HOUR)
+
+
+def _fresh(view: View, settings: Settings) -> np.ndarray:
+    """Return the cells in which a stretch may end to be news."""
+    grid = view.record.fine
+    first = grid.cell(view.now - round(settings.fresh_minutes * 60)) + 1
+    return np.arange(max(first, 0), min(grid.cell(view.now), grid.head) + 1)
+
+
+def depths(grid: Grid, ends: np.ndarray, seconds: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the least and the most rain [um] of the stretches ending with these cells, and whether nothing is missing.
+
+    seconds: the stretch's length; lengths that are no whole number of cells are rounded down, so that a limit is
+    never called reached in more time than it allows. Shapes [ends, station].
+    """
+    width = max(seconds // grid.step, 1)
+    before = ends + 1 - width
+    inside = before >= 0
+    begins = np.maximum(before, 0)
+    total = grid.running[ends + 1] - grid.running[begins]
+    edge = np.where((begins > 0)[:, None], grid.straddle[np.maximum(begins - 1, 0)], 0)
+    least = np.maximum(total - edge, 0)
+    covers = grid.covers[ends]
+    longer = covers > seconds
+    if longer.any():
+        parts = -(-covers // seconds)
+        least = np.where(longer, np.maximum(least, -(-grid.rain[ends] // np.maximum(parts, 1))), least)
+    most = total + grid.straddle[ends]
+    known = grid.running_known[ends + 1] - grid.running_known[begins]
+    complete = inside[:, None] & (known >= width * grid.step)
+    return least, most, complete
+
+
+def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
+    """Return what people are told of one gauge: the depth that reached the limit, and the depths in other durations."""
+    grid = view.record.fine
+    ends = _fresh(view, settings)
+    limits = {limit.seconds for limit in settings.limits}
+    also = []
+    for seconds in sorted(limits - {int(findings.numbers["seconds"][position])}):
+        least, _most, _complete = depths(grid, ends, seconds)
+        also.append({"mm": int(least[:, position].max()) / 1000, "minutes": seconds // 60})
+    return {
+        "mm": int(findings.numbers["depth_um"][position]) / 1000,
+        "minutes": int(findings.numbers["seconds"][position]) // 60,
+        "ended_at": rfc3339(findings.numbers["ended_at"][position]),
+        "severity": list(Severity)[int(findings.severity[position])].value,
+        "also": also,
+    }

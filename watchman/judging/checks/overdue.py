@@ -1,0 +1,173 @@
+"""Has the station missed reports, beyond what it usually misses?
+
+Each station is held to its own habit, learned from its arrivals. It is overdue when the time since its last message is
+longer than the longest of
+
+    3 x sends_every                                     three reports missed
+    k x sends_every,   k = ln(3000 N) / -ln(p)          as many in a row as chance would lose once in 3000 days:
+                                                        N reports a day, each lost with probability p
+    q50 + 7.64 (q75 - q25) / 1.57                       the longest pause of a day that comes once in 3000 days, from
+    the
+                                                        quartiles of its daily longest pauses (Gumbel distribution)
+
+plus 5 minutes for the poll and the delay. Once in 3000 days is one wrong notice in a hundred station-months. p is the
+share of pauses longer than 1.5 x sends_every among the latest arrivals, never taken as less than half of one; quartiles
+are used because they shrug off days on which the station really stood still. The second and third limit need 20
+arrivals and 7 days; until then four reports must be missed.
+
+Where the numbers come from: the Gumbel distribution for the largest of many is textbook statistics (quantile of p:
+mode - scale ln(-ln p)); once in 3000 days is the project's own aim; three reports are common practice, no source.
+
+What it cannot see: the time during which the source itself could not be fetched does not count, and after it came back
+a station has one and a half of its intervals to be heard. A station that was never heard is undetermined, not overdue.
+Whether many stations share one cause is asked in judging/causes.py.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from watchman.judging.view import Findings, View, rfc3339
+from watchman.model import BATTERY, SIGNAL, Verdict
+from watchman.readings.record import DAY, HOUR
+from watchman.written import Written
+
+NAME = "overdue"
+SLACK_S = 300
+DAYS_BETWEEN_ERRORS = 3000.0
+LONGEST_LIMIT_S = 3 * DAY
+GUMBEL_QUARTILES = 1.5725
+"""(q75 - q25) / scale of a Gumbel distribution: -ln(-ln 0.75) + ln(-ln 0.25)."""
+GUMBEL_RARE = 7.64
+"""(quantile of 1 - 1/3000 - q50) / scale of a Gumbel distribution."""
+WET_UM = 1000
+NEAR_KM = 30.0
+
+
+class Settings(Written):
+    """How overdue is set."""
+
+    missed_reports: Annotated[int, Field(ge=2, le=48)] = 3
+    """At least this many reports in a row must be missing; more where the station's own habit asks for it."""
+
+
+def judge(view: View, settings: Settings) -> Findings:
+    """Return which stations are overdue; numbers: silent_s, limit_s."""
+    record = view.record
+    silent_s = _silence(view)
+    every = record.sends_every_s
+    limit = settings.missed_reports * every + SLACK_S
+    suspected = np.flatnonzero((silent_s > limit) & (every > 0))
+    limit[suspected] = np.maximum(limit[suspected], habit_limit(view, suspected))
+
+    verdict = np.where(silent_s > limit, Verdict.PRESENT, Verdict.ABSENT).astype(np.int8)
+    reason = np.full(len(view.stations), "", object)
+    unheard = record.last_received == 0
+    for rows, why in (
+        (unheard, "never heard"),
+        (~unheard & (every == 0), "not heard often enough yet to know how often it sends"),
+        (_source_out(view), "its source can't be fetched"),
+    ):
+        verdict[rows] = Verdict.UNDETERMINED
+        reason[rows] = why
+    waiting = (verdict == Verdict.PRESENT) & (_since_back(view) < 1.5 * every + SLACK_S)
+    verdict[waiting] = Verdict.UNDETERMINED
+    reason[waiting] = "its source has only just come back"
+    return Findings.of(
+        verdict,
+        since=record.last_observed,
+        numbers={"silent_s": silent_s, "limit_s": limit},
+        reason=reason,
+    )
+
+
+def habit_limit(view: View, stations: np.ndarray) -> np.ndarray:
+    """Return how long a silence [s] each of these stations must keep before chance is ruled out."""
+    record = view.record
+    every = record.sends_every_s[stations].astype(np.float64)
+    pauses = np.diff(record.arrivals[:, stations], axis=0).astype(np.float64)
+    pauses[record.arrivals[:-1, stations] == 0] = np.nan
+    number = (~np.isnan(pauses)).sum(axis=0)
+    lost = (np.nansum(pauses > 1.5 * every, axis=0) + 0.5) / (number + 1.0)
+    reports_a_day = DAY / np.maximum(every, 1.0)
+    in_a_row = np.log(DAYS_BETWEEN_ERRORS * reports_a_day) / -np.log(np.minimum(lost, 0.9))
+    chance = np.where(number >= 20, in_a_row, 4.0) * every
+    limit = np.maximum(chance, _rare_pause(view, stations)) + SLACK_S
+    longest = np.maximum(LONGEST_LIMIT_S, 4 * every)
+    return np.asarray(np.minimum(limit, longest), np.int64)
+
+
+def _rare_pause(view: View, stations: np.ndarray) -> np.ndarray:
+    """Return the daily longest pause [s] that comes once in 3000 days, 0 where fewer than 7 days are known."""
+    today = view.record.daily.head
+    pauses = view.record.longest_gap[max(today - 30, 0) : today, stations].astype(np.float64)
+    pauses[pauses == 0] = np.nan
+    days = (~np.isnan(pauses)).sum(axis=0)
+    rare = np.zeros(len(stations))
+    enough = days >= 7
+    if enough.any():
+        q25, q50, q75 = np.nanquantile(pauses[:, enough], [0.25, 0.5, 0.75], axis=0)
+        rare[enough] = q50 + GUMBEL_RARE * (q75 - q25) / GUMBEL_QUARTILES
+    return rare
+
+
+def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
+    """Return what people are told of one silent station, and of its neighbours."""
+    record, stations = view.record, view.stations
+    near = stations.neighbours[position]
+    near = near[(near >= 0) & (stations.neighbours_km[position] <= NEAR_KM)]
+    fine = findings.verdict[near] == Verdict.ABSENT
+    wet_um = rain_of_last_hour(view)[near]
+    battery = record.last_value[BATTERY, position]
+    signal = record.last_value[SIGNAL, position]
+    cutoff = stations.cutoff_v[position]
+    return {
+        "silent_since": rfc3339(record.last_observed[position]),
+        "silent_minutes": int(findings.numbers["silent_s"][position]) // 60,
+        "limit_minutes": int(findings.numbers["limit_s"][position]) // 60,
+        "sends_every_minutes": int(record.sends_every_s[position]) // 60,
+        "neighbours_reporting": int(fine.sum()),
+        "neighbours_total": len(near),
+        "battery_v": None if np.isnan(battery) else round(float(battery), 2),
+        "battery_low": bool(battery < cutoff * 1.03),
+        "signal_dbm": None if np.isnan(signal) else round(float(signal)),
+        "neighbours_wet": bool((wet_um >= WET_UM).any()),
+        "wet_mm": round(float(wet_um.max(initial=0)) / 1000, 1),
+    }
+
+
+def rain_of_last_hour(view: View) -> np.ndarray:
+    """Return the rain of the last hour by station [um]."""
+    grid = view.record.fine
+    return grid.sum(max(grid.head - HOUR // grid.step + 1, 0), grid.head)
+
+
+def late(view: View) -> np.ndarray:
+    """Say which stations have missed at least one report: fewer than make one overdue, enough to look for a shared
+    cause.
+    """
+    every = view.record.sends_every_s
+    return np.asarray((every > 0) & (_silence(view) > 2 * every + SLACK_S))
+
+
+def _silence(view: View) -> np.ndarray:
+    """Return the time since the last message [s], not counting the time when the source could not be fetched."""
+    until = np.full(len(view.stations), view.now, np.int64)
+    for health in view.health:
+        if health.failing_since is not None:
+            of_source = np.array([name == health.source for name in view.stations.source], bool)
+            until[of_source] = int(health.last_success_at.timestamp()) if health.last_success_at else 0
+    return np.asarray(np.maximum(until - view.record.last_received, 0), np.int64)
+
+
+def _source_out(view: View) -> np.ndarray:
+    failing = {health.source for health in view.health if health.failing_since is not None}
+    return np.array([name in failing for name in view.stations.source], bool)
+
+
+def _since_back(view: View) -> np.ndarray:
+    back = {health.source: int(health.back_at.timestamp()) for health in view.health if health.back_at}
+    return np.array([view.now - back.get(name, 0) for name in view.stations.source], np.int64)

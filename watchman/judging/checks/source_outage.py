@@ -1,0 +1,81 @@
+"""Does the source itself fail?
+
+A source is out when no fetch has succeeded for `minutes`, or when fetches succeed and bring nothing new from any of its
+stations although most of them are due: an answer without news is not health. While it is out, its stations are not
+judged overdue: one notice, not one a station.
+
+Where the numbers come from: 30 minutes is the longest an operator should not know that the watch is blind (common
+practice, no source); 60 % of the stations, with at least three of them, is the project's own choice.
+
+What it cannot see: whether the fault lies with the service, its network or our own link; the notice says all three.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+from pydantic import Field
+
+from watchman.judging.checks import overdue
+from watchman.judging.view import Findings, View, rfc3339
+from watchman.model import Verdict
+from watchman.written import Written
+
+NAME = "source-outage"
+MOST = 0.6
+"""The share of a source's stations that must be late at once (decided here, no source)."""
+
+
+class Settings(Written):
+    """How source-outage is set."""
+
+    minutes: Annotated[float, Field(ge=5, le=1440)] = 30.0
+    """How long a source may fail, or bring nothing new, before anybody is told [min]."""
+
+
+def judge(view: View, settings: Settings) -> Findings:
+    """Return which sources are out, one entry per source; numbers: failing_since [s], stations, stations_late."""
+    late = overdue.late(view)
+    source_of = np.array(view.stations.source, object)
+    verdict = np.full(len(view.health), Verdict.ABSENT, np.int8)
+    since, stations, stations_late = (np.zeros(len(view.health), np.int64) for _ in range(3))
+    reason = np.full(len(view.health), "", object)
+    for row, health in enumerate(view.health):
+        mine = source_of == health.source
+        heard = mine & (view.record.last_received > 0)
+        stations[row], stations_late[row] = mine.sum(), (late & heard).sum()
+        if health.last_attempt_at is None:
+            verdict[row], reason[row] = Verdict.UNDETERMINED, "not fetched yet"
+        elif health.failing_since is not None:
+            since[row] = int(health.failing_since.timestamp())
+            verdict[row] = _out(view.now - since[row], settings)
+        elif heard.sum() >= 3 and stations_late[row] >= MOST * heard.sum():
+            since[row] = int(np.median(view.record.last_received[late & heard]))
+            verdict[row] = _out(view.now - since[row], settings)
+        if verdict[row] == Verdict.UNDETERMINED and not reason[row]:
+            reason[row] = "failing, but not yet long enough to tell anybody"
+    return Findings.of(
+        verdict,
+        since=since,
+        numbers={"failing_since": since, "stations": stations, "stations_late": stations_late},
+        reason=reason,
+        scopes=tuple(f"source:{health.source}" for health in view.health),
+    )
+
+
+def _out(seconds: int, settings: Settings) -> Verdict:
+    return Verdict.PRESENT if seconds >= settings.minutes * 60 else Verdict.UNDETERMINED
+
+
+def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
+    """Return what people are told of one source that is out."""
+    health = view.health[position]
+    return {
+        "source": health.source,
+        "failing_since": rfc3339(findings.numbers["failing_since"][position]),
+        "trouble": health.trouble,
+        "stations_due": int(findings.numbers["stations"][position]),
+        "last_new_at": rfc3339(health.last_new_at.timestamp()) if health.last_new_at else None,
+        "rain_near": bool((overdue.rain_of_last_hour(view) >= overdue.WET_UM).any()),
+    }

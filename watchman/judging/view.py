@@ -1,0 +1,107 @@
+"""What the checks look at: the stations as columns, the record, how fetching goes, and `now`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from watchman.model import SourceHealth, Verdict
+from watchman.readings.record import Record
+
+
+@dataclass(frozen=True, slots=True)
+class Stations:
+    """The stations as columns of equal length n; a station's position is its place in every array of the program.
+
+    latitude, longitude [deg, float64]; elevation_m [m, float64, NaN when not given]; chemistry: "lithium",
+    "lithium-iron", "lead-acid" or ""; cutoff_v [V, float64]; covers_s, sends_every_s: as written [s, 0 = learned];
+    mast, plan, area, source: the written names, "" when none; neighbours: positions of the nearest stations, nearest
+    first, -1 where there are no more [n, k]; neighbours_km: their great-circle distances [km, NaN where none];
+    utc_offset_s: the network's standard-time offset, the same all year.
+    """
+
+    ids: tuple[str, ...]
+    names: tuple[str, ...]
+    latitude: np.ndarray
+    longitude: np.ndarray
+    elevation_m: np.ndarray
+    chemistry: tuple[str, ...]
+    cutoff_v: np.ndarray
+    covers_s: np.ndarray
+    sends_every_s: np.ndarray
+    mast: tuple[str, ...]
+    plan: tuple[str, ...]
+    area: tuple[str, ...]
+    source: tuple[str, ...]
+    neighbours: np.ndarray
+    neighbours_km: np.ndarray
+    utc_offset_s: int
+
+    def __len__(self) -> int:
+        return len(self.ids)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Everything a check may look at.
+
+    in_service: false while somebody works at the station [bool, n]; last_visit: the end of the latest visit that is
+    over [s since 1970 UTC, 0 = none, n].
+    """
+
+    now: int
+    stations: Stations
+    record: Record
+    health: tuple[SourceHealth, ...]
+    in_service: np.ndarray
+    last_visit: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class Findings:
+    """What a check says, one entry per station (or per name in `scopes`, for checks that judge something else).
+
+    verdict: model.Verdict [int8]; since: when it began by the readings, 0 when unknown [s, int64]; severity: rank of
+    model.Severity, -1 to take the rule's own [int8]; level: a rise is worth an update [int16]; numbers: named numbers
+    with units in the names, one array each; reason: why undetermined, "" otherwise [object].
+    """
+
+    verdict: np.ndarray
+    since: np.ndarray
+    severity: np.ndarray
+    level: np.ndarray
+    numbers: Mapping[str, np.ndarray]
+    reason: np.ndarray
+    scopes: tuple[str, ...] | None = None
+
+    @staticmethod
+    def of(verdict: np.ndarray, **columns: Any) -> Findings:
+        """Return findings with every column not given at its neutral value."""
+        size = len(verdict)
+        neutral: dict[str, Any] = {
+            "since": np.zeros(size, np.int64),
+            "severity": np.full(size, -1, np.int8),
+            "level": np.zeros(size, np.int16),
+            "numbers": {},
+            "reason": np.full(size, "", object),
+            "scopes": None,
+        }
+        return Findings(verdict=verdict.astype(np.int8), **{**neutral, **columns})
+
+    def present(self) -> np.ndarray:
+        """Return the positions where the finding is present."""
+        return np.flatnonzero(self.verdict == Verdict.PRESENT)
+
+
+def rfc3339(seconds: int | float) -> str:
+    """Return seconds since 1970 UTC as text for the evidence, for instance "2025-10-21T14:20:00Z"."""
+    return datetime.fromtimestamp(int(seconds), UTC).isoformat().replace("+00:00", "Z")
+
+
+def aware(seconds: int | float) -> datetime:
+    """Return seconds since 1970 UTC as an aware time."""
+    return datetime.fromtimestamp(int(seconds), UTC)
