@@ -1,0 +1,467 @@
+"""What people write (network.toml, stations.csv, rules/*.toml) as one checked `Network`, or all mistakes at once."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, time
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from watchman.errors import InputError, Mistake
+from watchman.judging import checks
+from watchman.judging.rule import Rule
+from watchman.judging.science.battery import CUTOFF_V
+from watchman.judging.science.distance import nearest
+from watchman.judging.view import Stations
+from watchman.mistakes import Page, SecretLookup, check, decode, nearest_word, read_page
+from watchman.model import When
+from watchman.readings.sources import AnySource
+from watchman.settings import (
+    BoardSettings,
+    ByDaySettings,
+    Contact,
+    DigestSettings,
+    MailSettings,
+    NetworkFile,
+    SignOfLifeSettings,
+    StoreSettings,
+)
+from watchman.stations import (
+    STATIONS_FILE,
+    Station,
+    StationLine,
+    lines_of_the_day,
+    misplaced,
+    read_stations,
+    repeated_stations,
+    with_short_names,
+)
+
+__all__ = [
+    "AnySource",
+    "Contact",
+    "MailSettings",
+    "Network",
+    "Rule",
+    "SecretLookup",
+    "Station",
+    "load",
+    "load_text",
+    "schemas",
+]
+
+NETWORK_FILE = "network.toml"
+RULES_FOLDER = "rules"
+
+NEIGHBOURS = 12
+NEIGHBOURS_WITHIN_KM = 60.0
+"""How many others a station is compared with, and how near they must be (common practice, no source)."""
+
+SUN_OFF_HOURS = 4.0
+"""Clocks differ from the sun by less than this everywhere on Earth (from memory: western China, by about 3 hours)."""
+
+
+@dataclass(frozen=True)
+class Network:
+    """All stations, sources, rules and people together, checked.
+
+    stations: those of the day, in the order of stations.csv, each with a short name; a station's place here is its
+    position in every array.
+    doubts: what stops nothing and should still be looked at. texts: the files as written, by their names.
+    """
+
+    folder: Path
+    name: str
+    zone: ZoneInfo
+    day_starts: time
+    grid_minutes: int
+    store: StoreSettings
+    by_day: ByDaySettings
+    digest: DigestSettings
+    mail: MailSettings | None
+    sign_of_life: SignOfLifeSettings | None
+    board: BoardSettings | None
+    sources: tuple[AnySource, ...]
+    stations: tuple[Station, ...]
+    contacts: tuple[Contact, ...]
+    rules: tuple[Rule, ...]
+    doubts: tuple[Mistake, ...] = ()
+    texts: Mapping[str, str] = field(default_factory=dict, repr=False)
+
+    def to_text(self) -> str:
+        """Return everything that was written as one text, secrets by name only; `load_text` reads it again."""
+        return _bundle(self.texts)
+
+    def fingerprint(self) -> str:
+        """Return 16 letters that change whenever a written file changes."""
+        return hashlib.sha256(self.to_text().encode()).hexdigest()[:16]
+
+    def aliases(self, source_position: int) -> dict[str, int]:
+        """Return the stations' positions by what one source calls them."""
+        name = self.sources[source_position].name
+        return {
+            station.alias or station.id: position
+            for position, station in enumerate(self.stations)
+            if station.source in ("", name)
+        }
+
+    def tip_mm(self, position: int) -> float | None:
+        """Return the rain of one tip of a station [mm]: its own, else what its source says, else None."""
+        station = self.stations[position]
+        return station.tip_mm or next(iter(_tips_said(station, self.sources)), None)
+
+    def columns(self) -> Stations:
+        """Return the stations as columns, with their nearest neighbours."""
+        return self._columns
+
+    @cached_property
+    def _columns(self) -> Stations:
+        stations = self.stations
+        latitude = np.array([station.latitude for station in stations], np.float64)
+        longitude = np.array([station.longitude for station in stations], np.float64)
+        neighbours, neighbours_km = nearest(latitude, longitude, NEIGHBOURS, NEIGHBOURS_WITHIN_KM)
+        only_source = self.sources[0].name if len(self.sources) == 1 else ""
+        return Stations(
+            ids=tuple(station.id for station in stations),
+            names=tuple(station.name or station.id for station in stations),
+            latitude=latitude,
+            longitude=longitude,
+            elevation_m=_numbers(station.elevation_m for station in stations),
+            chemistry=tuple(station.chemistry for station in stations),
+            cutoff_v=_numbers(station.cutoff_v or CUTOFF_V.get(station.chemistry) for station in stations),
+            covers_s=_seconds(station.covers_minutes for station in stations),
+            sends_every_s=_seconds(station.sends_every_minutes for station in stations),
+            mast=tuple(station.mast for station in stations),
+            plan=tuple(station.plan for station in stations),
+            area=tuple(station.area for station in stations),
+            source=tuple(station.source or only_source for station in stations),
+            neighbours=neighbours,
+            neighbours_km=neighbours_km,
+            utc_offset_s=standard_offset_s(self.zone),
+        )
+
+
+def _numbers(values: Iterable[float | None]) -> np.ndarray:
+    return np.array([np.nan if value is None else value for value in values], np.float64)
+
+
+def _seconds(minutes: Iterable[float | None]) -> np.ndarray:
+    return np.array([0 if value is None else round(60 * value) for value in minutes], np.int64)
+
+
+def standard_offset_s(zone: ZoneInfo) -> int:
+    """Return a zone's offset from UTC [s] when its clocks are not put forward: the smaller one of January and July.
+
+    The year is fixed, so that the record's days are the same in every run.
+    """
+    offsets = [datetime(2025, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
+    return int(min(offset.total_seconds() for offset in offsets if offset is not None))
+
+
+# --- reading the files ---
+
+
+def load(folder: Path, secret: SecretLookup, today: date | None = None) -> Network:
+    """Read and check a network's folder.
+
+    secret: gives the value of a secret by its name, or None. today: the day whose lines of stations.csv count; without
+    it the last line of each station does. Raises InputError with every mistake found.
+    """
+    mistakes: list[Mistake] = []
+    texts = _read_texts(folder, mistakes)
+    return _build(texts, folder, secret, today, mistakes)
+
+
+def load_text(text: str, folder: Path, secret: SecretLookup, today: date | None = None) -> Network:
+    """Check what `Network.to_text` gave, as if it still stood in the folder. Raises InputError."""
+    return _build(json.loads(text), folder, secret, today, [])
+
+
+def _bundle(texts: Mapping[str, str]) -> str:
+    return json.dumps(dict(sorted(texts.items())), ensure_ascii=False)
+
+
+def _read_texts(folder: Path, mistakes: list[Mistake]) -> dict[str, str]:
+    """Return the written files by their names relative to the folder."""
+    if not folder.is_dir():
+        allowed = "It must be a folder with network.toml, stations.csv and rules/."
+        raise InputError([Mistake(str(folder), "there is no such folder", allowed, "watchman init my-network")])
+    names = [NETWORK_FILE, STATIONS_FILE]
+    names += [f"{RULES_FOLDER}/{path.name}" for path in sorted((folder / RULES_FOLDER).glob("*.toml"))]
+    texts: dict[str, str] = {}
+    for name in names:
+        try:
+            raw = (folder / name).read_bytes()
+        except FileNotFoundError:
+            mistakes.append(
+                Mistake(name, f"there is no such file in {folder}", "It is needed.", "watchman init my-network")
+            )
+            continue
+        except OSError as error:
+            mistakes.append(
+                Mistake(name, f"it can't be opened: {error.strerror}", "This program's user must be able to read it.")
+            )
+            continue
+        text = decode(name, raw, mistakes)
+        if text is not None:
+            texts[name] = text
+    return texts
+
+
+def _build(
+    texts: Mapping[str, str], folder: Path, secret: SecretLookup, today: date | None, mistakes: list[Mistake]
+) -> Network:
+    page = read_page(NETWORK_FILE, texts[NETWORK_FILE], mistakes) if NETWORK_FILE in texts else None
+    written = check(NetworkFile, page, mistakes, secret) if page is not None else None
+    lines = read_stations(texts[STATIONS_FILE], mistakes) if STATIONS_FILE in texts else []
+    rule_pages = [
+        read
+        for name, text in texts.items()
+        if name.startswith(f"{RULES_FOLDER}/") and (read := read_page(name, text, mistakes))
+    ]
+    rules = tuple(rule for read in rule_pages if (rule := _read_rule(read, mistakes)))
+    lines_now = lines_of_the_day(lines, today)
+    doubts: list[Mistake] = []
+    mistakes.extend(repeated_stations(lines))
+    mistakes.extend(misplaced(lines_now, doubts))
+    if not any(name.startswith(f"{RULES_FOLDER}/") for name in texts):
+        mistakes.append(
+            Mistake(
+                RULES_FOLDER, "there are no rules", "Without rules nobody is ever told anything.", "rules/overdue.toml"
+            )
+        )
+    mistakes.extend(_repeated_rules(rules))
+    if page is not None:
+        roles = _roles_written(page)
+        mistakes.extend(_people_nobody_is(page, rule_pages, lines, roles))
+        mistakes.extend(_source_mistakes(page, lines))
+        mistakes.extend(_repeated_names(page))
+    if page is not None and written is not None:
+        mistakes.extend(_unreachable_by_mail(page, written))
+        mistakes.extend(_tips_without_size(lines_now, written))
+        doubts.extend(_strange_clock(page, lines_now, written))
+        doubts.extend(_idle_sources(page, lines_now, written))
+    if mistakes or written is None:
+        raise InputError(sorted(mistakes, key=_in_reading_order))
+    head = written.network
+    return Network(
+        folder=folder,
+        name=head.name,
+        zone=ZoneInfo(head.zone),
+        day_starts=head.day_starts,
+        grid_minutes=head.grid_minutes,
+        store=written.store,
+        by_day=written.by_day,
+        digest=written.digest,
+        mail=written.mail,
+        sign_of_life=written.sign_of_life,
+        board=written.board,
+        sources=written.sources,
+        stations=with_short_names([line.station for line in lines_now]),
+        contacts=written.contacts,
+        rules=rules,
+        doubts=tuple(doubts),
+        texts=dict(texts),
+    )
+
+
+def _in_reading_order(mistake: Mistake) -> list[tuple[int, str]]:
+    """Return a sort key by file and line."""
+    return [(int(part), "") if part.isdigit() else (0, part) for part in re.split(r"(\d+)", mistake.place)]
+
+
+# --- rules ---
+
+
+def _read_rule(page: Page, mistakes: list[Mistake]) -> Rule | None:
+    """Return a rule with its check's own settings, or None and its mistakes."""
+    if "name" in page.data:
+        allowed = "The file's own name is the rule's name; take the line out."
+        mistakes.append(Mistake(page.place(("name",)), "a rule has no name in it", allowed))
+    keys = {name: value for name, value in page.data.items() if name != "settings"} | {"name": Path(page.file).stem}
+    rule = check(Rule, page, mistakes, _no_secrets, data=keys)
+    named, given = page.data.get("check"), page.data.get("settings", {})
+    module = checks.CHECKS.get(named) if isinstance(named, str) else None
+    if isinstance(named, str) and module is None:
+        allowed = nearest_word(named, checks.CHECKS, "check")
+        mistakes.append(Mistake(page.place(("check",)), f'there is no check "{named}"', allowed, 'check = "overdue"'))
+    if not isinstance(given, dict):
+        allowed = "How the check is set stands below a heading of its own."
+        mistakes.append(Mistake(page.place(("settings",)), "settings is no table", allowed, "[settings]"))
+        return None
+    settings = check(module.Settings, page, mistakes, _no_secrets, ("settings",), given) if module else None
+    if rule is None or settings is None:
+        return None
+    if not rule.tell and rule.when is not When.WEEKLY:
+        allowed = "Name at least one role."
+        mistakes.append(Mistake(page.place(("tell",)), "it tells nobody", allowed, 'tell = ["technician"]'))
+    return rule.model_copy(update={"settings": settings})
+
+
+def _no_secrets(name: str) -> None:
+    """Find no secret: none belongs in a rule."""
+
+
+def _repeated_rules(rules: tuple[Rule, ...]) -> Iterator[Mistake]:
+    """Find a rule that tells the same people the same thing as another one."""
+    for position, rule in enumerate(rules):
+        for other in rules[:position]:
+            roles = sorted(set(rule.tell) & set(other.tell))
+            if other.check == rule.check and other.settings == rule.settings and roles:
+                yield Mistake(
+                    f"{RULES_FOLDER}/{rule.name}.toml",
+                    f"it asks the same as {RULES_FOLDER}/{other.name}.toml",
+                    f"{', '.join(roles)} would be told twice. Take one of the two away, or set it differently.",
+                )
+
+
+# --- how the files fit together ---
+
+
+def _roles_written(page: Page) -> set[str]:
+    """Return the roles somebody has, as far as they can be read, so that one bad contact does not spoil the rest."""
+    contacts = page.data.get("contacts", [])
+    given = (
+        [contact.get("roles", []) for contact in contacts if isinstance(contact, dict)]
+        if isinstance(contacts, list)
+        else []
+    )
+    return {role for roles in given if isinstance(roles, list) for role in roles if isinstance(role, str)}
+
+
+def _names_written(page: Page, what: str) -> list[str]:
+    items = page.data.get(what, [])
+    named = [item.get("name") for item in items if isinstance(item, dict)] if isinstance(items, list) else []
+    return [name if isinstance(name, str) else "" for name in named]
+
+
+def _people_nobody_is(page: Page, rules: list[Page], lines: list[StationLine], roles: set[str]) -> Iterator[Mistake]:
+    """Find roles that nobody has: nobody would get the notice."""
+    people = set(_names_written(page, "contacts")) | roles
+    digest = page.data.get("digest", {})
+    asked: list[tuple[Page, tuple[str, ...], Any]] = [(rule, ("tell",), rule.data.get("tell", [])) for rule in rules]
+    for rule in rules:
+        beside = rule.data.get("beside_rain", {})
+        asked.append((rule, ("beside_rain", "tell"), beside.get("tell", []) if isinstance(beside, dict) else []))
+    asked.append((page, ("digest", "tell"), digest.get("tell", ["supervisor"]) if isinstance(digest, dict) else []))
+    for where, location, tell in asked:
+        for index, role in enumerate(tell if isinstance(tell, list) else []):
+            if isinstance(role, str) and role not in roles:
+                allowed = f"Nobody would get it. {nearest_word(role, roles, 'role')}"
+                example = f'under [[contacts]]: roles = ["{role}"]'
+                yield Mistake(where.place((*location, index)), f'nobody has the role "{role}"', allowed, example)
+    for line in lines:
+        for column, name in (("relied_on_by", line.station.relied_on_by), ("host", line.station.host)):
+            if name and name not in people:
+                allowed = nearest_word(name, people, "role or contact")
+                yield Mistake(f"{line.label} ({column})", f'there is no contact or role "{name}"', allowed)
+
+
+def _source_mistakes(page: Page, lines: list[StationLine]) -> Iterator[Mistake]:
+    sources = set(_names_written(page, "sources"))
+    for line in lines:
+        if line.station.source and line.station.source not in sources:
+            allowed = nearest_word(line.station.source, sources, "source")
+            yield Mistake(f"{line.label} (source)", f'there is no source "{line.station.source}"', allowed)
+
+
+def _repeated_names(page: Page) -> Iterator[Mistake]:
+    for what in ("sources", "contacts"):
+        names = _names_written(page, what)
+        for position, name in enumerate(names):
+            if name and name in names[:position]:
+                place = page.place((what, position, "name"))
+                yield Mistake(place, f'"{name}" stands twice among the {what}', "Each needs a name of its own.")
+
+
+def _unreachable_by_mail(page: Page, written: NetworkFile) -> Iterator[Mistake]:
+    if written.mail is not None:
+        return
+    for position, contact in enumerate(written.contacts):
+        if contact.mail:
+            alone = not (contact.text or contact.chat)
+            allowed = (
+                f"{'Nothing would reach this person. ' if alone else ''}Say under [mail] which server takes our mail."
+            )
+            place = page.place(("contacts", position, "mail"))
+            yield Mistake(
+                place,
+                f"{contact.name} has a mail address, and there is no [mail]",
+                allowed,
+                '[mail] host = "mail.example.org"',
+            )
+
+
+def _tips_said(station: Station, sources: tuple[AnySource, ...]) -> list[float]:
+    return sorted({source.tip_mm for source in sources if source.tip_mm and station.source in ("", source.name)})
+
+
+def _tips_without_size(lines: list[StationLine], written: NetworkFile) -> Iterator[Mistake]:
+    """Find stations whose tips are counted without anybody saying how much rain a tip is."""
+    counting = {source.name for source in written.sources if source.rain.unit == "tips"}
+    if not counting:
+        return
+    for line in lines:
+        station = line.station
+        said = _tips_said(station, written.sources)
+        if station.tip_mm or not (station.source in counting or not station.source):
+            continue
+        if not said:
+            allowed = "Its source counts tips, and the rain of a tip is never guessed: often it is 0.2 or 0.254."
+            yield Mistake(
+                f"{line.label} (tip_mm)",
+                "no tip_mm",
+                allowed,
+                "a column tip_mm with 0.2, or tip_mm = 0.2 in the source",
+            )
+        elif len(said) > 1:
+            allowed = "Its sources say different ones. Which is right? Write it in its line, or name its source."
+            yield Mistake(f"{line.label} (tip_mm)", "no tip_mm of its own", allowed, "0.2")
+
+
+def _strange_clock(page: Page, lines: list[StationLine], written: NetworkFile) -> Iterator[Mistake]:
+    """Doubt a zone whose clocks are hours away from the sun over the stations: often a lost minus sign."""
+    if not lines:
+        return
+    middle = float(np.median([line.station.longitude for line in lines]))
+    apart = (standard_offset_s(ZoneInfo(written.network.zone)) / 3600 - middle / 15 + 12) % 24 - 12
+    if abs(apart) > SUN_OFF_HOURS:
+        found = (
+            f"clocks in {written.network.zone} are {abs(apart):.0f} hours away from the sun at longitude {middle:.0f}"
+        )
+        yield Mistake(
+            page.place(("network", "zone")),
+            found,
+            "Is the zone right, and do western longitudes have their minus sign?",
+        )
+
+
+def _idle_sources(page: Page, lines: list[StationLine], written: NetworkFile) -> Iterator[Mistake]:
+    for position, source in enumerate(written.sources):
+        if lines and not any(line.station.source in ("", source.name) for line in lines):
+            found = f'no station belongs to the source "{source.name}"'
+            yield Mistake(page.place(("sources", position)), found, "Nothing it brings would be used.")
+
+
+# --- help for editors ---
+
+
+def schemas() -> dict[str, dict[str, Any]]:
+    """Return a JSON Schema for each kind of file: network.toml, a line of stations.csv, a rule of each check."""
+    found = {NETWORK_FILE: NetworkFile.model_json_schema(), STATIONS_FILE: Station.model_json_schema()}
+    for name, module in checks.CHECKS.items():
+        schema, settings = Rule.model_json_schema(), module.Settings.model_json_schema()
+        schema.setdefault("$defs", {}).update(settings.pop("$defs", {}))
+        schema["properties"] |= {"check": {"const": name}, "settings": settings}
+        del schema["properties"]["name"]
+        schema["required"].remove("name")
+        found[f"{RULES_FOLDER}/{name}.toml"] = schema
+    return found

@@ -1,0 +1,263 @@
+"""Read everything people wrote, try each source and channel once, and say in plain words what is not covered."""
+
+from __future__ import annotations
+
+import smtplib
+import socket
+import ssl
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from urllib.parse import urlsplit
+
+import numpy as np
+
+from watchman.errors import InputError, OutsideError
+from watchman.judging.checks import CHECKS
+from watchman.judging.science.neighbours import NO_WITNESS_KM
+from watchman.mistakes import SecretLookup
+from watchman.model import BATTERY, RAIN, TEMPERATURE, Delivery, Readings
+from watchman.network import Contact, MailSettings, Network, load
+from watchman.readings.sources import FetchMemory, fetch
+from watchman.store import Store
+from watchman.telling.channels import understands
+from watchman.telling.phrases import Phrases, counted, lasting, listed
+
+DONE, YOUR_INPUT, OUTSIDE = 0, 2, 3
+ANSWER_WITHIN_S = 10.0
+PLAIN_SERVICES = {"json": 80, "jsons": 443, "xml": 80, "xmls": 443, "form": 80, "forms": 443}
+"""Addresses whose host is the server itself, so that one can knock without sending anything, and the usual ports."""
+WITNESSES_WANTED = 3
+"""With fewer neighbours than this a dry gauge is found late (judgement, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What was found, as lines to print, and the exit code: 0 all well, 2 your input, 3 something outside failed."""
+
+    lines: tuple[str, ...]
+    exit_code: int
+
+
+def verify(folder: Path, secret: SecretLookup, now: datetime) -> Report:
+    """Return what works and what is not covered. Asks each source once; sends nothing to anybody."""
+    try:
+        network = load(folder, secret, now.date())
+    except InputError as error:
+        count = counted(len(error.mistakes), "mistake")
+        return Report((f"{count} in what is written; nothing was tried:", *map(str, error.mistakes)), YOUR_INPUT)
+    told = f"{counted(len(network.stations), 'station')}, {counted(len(network.rules), 'rule')}"
+    lines = [f"{network.name}: {told}, {counted(len(network.contacts), 'contact')}. All files can be read."]
+    lines += [f"Question: {doubt}" for doubt in network.doubts]
+    deliveries = [
+        fetch(source, network.folder, network.aliases(position), position, FetchMemory(), now)[0]
+        for position, source in enumerate(network.sources)
+    ]
+    readings = Readings.join([delivery.readings for delivery in deliveries])
+    phrases = Phrases(network, now)
+    sources = [_source(network, delivery, phrases) for delivery in deliveries]
+    channels = list(_channels(network))
+    store = _store(network)
+    for title, part in (
+        ("Sources", [line for found in sources for line in found]),
+        ("Stations", list(_stations(network, readings, phrases, now))),
+        (
+            "Channels (nothing was sent; `watchman drill` sends a test notice to everybody)",
+            [line for _, line in channels],
+        ),
+        ("Store", [store or "It can be opened and written."]),
+        (
+            "Not covered",
+            [*_silent(network, readings), *uncovered(network, _delivered(readings))] or ["Nothing we know of."],
+        ),
+    ):
+        lines += ["", title, *(f"  {line}" for line in part)]
+    failed = store or any(delivery.trouble for delivery in deliveries) or not all(good for good, _ in channels)
+    return Report(tuple(lines), OUTSIDE if failed else DONE)
+
+
+def _source(network: Network, delivery: Delivery, phrases: Phrases) -> Iterator[str]:
+    """Say how fetching from one source went."""
+    readings = delivery.readings
+    if delivery.trouble:
+        yield f"{delivery.source}: FAILED: {delivery.trouble}"
+    elif not len(readings):
+        yield f"{delivery.source}: answers, and has no readings of our stations."
+    else:
+        heard = counted(len(np.unique(readings.station)), "station")
+        newest = phrases.stamp(datetime.fromtimestamp(int(readings.observed_at.max()), UTC))
+        yield f"{delivery.source}: {counted(len(readings), 'reading')} of {heard}, the newest of {newest}."
+    for rejected in delivery.rejected:
+        row = "" if rejected.row.startswith("station ") else rejected.row
+        yield f"{delivery.source}: not read: {rejected.reason}{f' (the row: {row})' if row else ''}"
+
+
+def _stations(network: Network, readings: Readings, phrases: Phrases, now: datetime) -> Iterator[str]:
+    """Say of each station whether it is heard, how often, beside whom, and what is known of its battery."""
+    near = (network.columns().neighbours_km <= NO_WITNESS_KM).sum(axis=1)
+    for position, station in enumerate(network.stations):
+        own = readings.take(readings.station == position)
+        parts = [_heard(own, phrases, now)]
+        witnesses = int(near[position])
+        parts.append(
+            f"{counted(witnesses, 'neighbour')} within {NO_WITNESS_KM:.0f} km" if witnesses else "no neighbours"
+        )
+        parts.append(_battery(station.chemistry, own))
+        yield f"{station.name or station.id}: {', '.join(parts)}"
+
+
+def _heard(own: Readings, phrases: Phrases, now: datetime) -> str:
+    if not len(own):
+        return "NOT HEARD"
+    moments = np.unique(own.observed_at)
+    newest = datetime.fromtimestamp(int(moments[-1]), UTC)
+    ago = "in the future" if newest > now + timedelta(minutes=10) else f"{lasting(now - newest)} ago"
+    words = f"last reading {phrases.stamp(newest)} ({ago})"
+    if len(moments) > 1:
+        words += f", one every {float(np.median(np.diff(moments))) / 60:.3g} min"
+    return words
+
+
+def _battery(chemistry: str, own: Readings) -> str:
+    volts = own.take(own.variable == BATTERY)
+    if not len(volts):
+        return "no battery voltage"
+    now_v = volts.value[np.argmax(volts.observed_at)]
+    return f"battery {now_v:.2f} V ({chemistry or 'kind not written, to be guessed from its volts'})"
+
+
+def _channels(network: Network) -> Iterator[tuple[bool, str]]:
+    """Knock at each way out once, without sending; say whether it opened, and in words."""
+    if network.mail is not None:
+        place = f"mail through {network.mail.host}:{network.mail.port}"
+        yield _tried(place, partial(_knock_at_mail, network.mail))
+    else:
+        yield True, "mail: none; no [mail] is written"
+    for contact in network.contacts:
+        for channel in ("text", "chat"):
+            address = getattr(contact, channel).get_secret_value()
+            if address:
+                yield _way(contact, channel, address)
+
+
+def _way(contact: Contact, channel: str, address: str) -> tuple[bool, str]:
+    place = f"{channel} to {contact.name}"
+    if not understands(address):
+        return False, f"{place}: FAILED: this is no address apprise can send to"
+    parts = urlsplit(address)
+    if parts.scheme not in PLAIN_SERVICES or not parts.hostname:
+        return True, f"{place}: the address is understood; only a drill can show whether it arrives"
+    host, port = parts.hostname, parts.port or PLAIN_SERVICES[parts.scheme]
+    return _tried(place, lambda: socket.create_connection((host, port), ANSWER_WITHIN_S).close())
+
+
+def _tried(place: str, knock: Callable[[], None]) -> tuple[bool, str]:
+    try:
+        knock()
+    except smtplib.SMTPAuthenticationError:
+        return False, f"{place}: FAILED: user or password not accepted"
+    except (smtplib.SMTPException, OSError) as error:
+        words = getattr(error, "strerror", None) or str(error) or type(error).__name__
+        return False, f"{place}: FAILED: {' '.join(words.split())}"
+    return True, f"{place}: the server answers"
+
+
+def _knock_at_mail(mail: MailSettings) -> None:
+    """Connect, make the line private and log in, as for a mail, and go again."""
+    name, context = mail.sender.rpartition("@")[2], ssl.create_default_context()
+    client: smtplib.SMTP
+    if mail.security == "tls":
+        client = smtplib.SMTP_SSL(mail.host, mail.port, name, timeout=ANSWER_WITHIN_S, context=context)
+    else:
+        client = smtplib.SMTP(mail.host, mail.port, name, timeout=ANSWER_WITHIN_S)
+    with client:
+        if mail.security == "starttls":
+            client.starttls(context=context)
+        client.ehlo_or_helo_if_needed()
+        if mail.user:
+            client.login(mail.user, mail.password.get_secret_value())
+
+
+def _store(network: Network) -> str:
+    """Return why the store can't be used, or ""."""
+    try:
+        Store.open(network.store.address.get_secret_value(), network.folder).close()
+    except OutsideError as error:
+        return f"FAILED: {error}"
+    return ""
+
+
+def _delivered(readings: Readings) -> set[int]:
+    return set(np.unique(readings.variable).tolist())
+
+
+def _silent(network: Network, readings: Readings) -> Iterator[str]:
+    """Name the listed stations of which nothing was heard, and those whose rain was not."""
+    heard = set(np.unique(readings.station).tolist())
+    wet = set(np.unique(readings.station[readings.variable == RAIN]).tolist())
+    for missing, words in (
+        (set(range(len(network.stations))) - heard, "not heard: until it is, nothing can be said of it"),
+        (heard - wet, "no rain in what was heard"),
+    ):
+        names = [network.stations[position].name or network.stations[position].id for position in sorted(missing)]
+        if names:
+            yield f"{listed(names, 6)}: {words}."
+
+
+def uncovered(network: Network, variables: set[int]) -> list[str]:
+    """Return what nobody would learn from this network, in plain words.
+
+    variables: positions in VARIABLES of what is delivered; none when nothing could be fetched.
+    """
+    missing = _uncovered_variables(variables) if variables else ()
+    return [*_uncovered_people(network), *_uncovered_stations(network), *missing]
+
+
+def _uncovered_people(network: Network) -> Iterator[str]:
+    if network.sign_of_life is None:
+        yield "No outside watcher: if this machine or its link stops, you won't know. Write [sign_of_life]."
+    if network.board is None:
+        yield "No page for phones: nobody can acknowledge by a link, or say that they are on site. Write [board]."
+    wakes = [rule for rule in network.rules if rule.when == "now"]
+    asleep = [
+        contact.name
+        for contact in network.contacts
+        if not (contact.text or contact.chat) and any(set(rule.tell) & set(contact.roles) for rule in wakes)
+    ]
+    if asleep:
+        yield f"{listed(asleep, 6)}: heavy rain is told by mail only, which wakes nobody. Give them text."
+    told: dict[str, set[str]] = {}
+    for contact in network.contacts:
+        for role in contact.roles:
+            told.setdefault(role, set()).add(contact.name)
+    alone = sorted({role for rule in wakes for role in rule.tell if len(told.get(role, ())) == 1})
+    if alone:
+        yield f"{listed(alone, 6)}: one person each. On holiday, nobody is told."
+    unasked = sorted(CHECKS.keys() - {rule.check for rule in network.rules})
+    if unasked:
+        yield f"{', '.join(unasked)}: no rule asks. Write a file of that name into rules/."
+
+
+def _uncovered_stations(network: Network) -> Iterator[str]:
+    near = (network.columns().neighbours_km <= NO_WITNESS_KM).sum(axis=1)
+    names = [station.name or station.id for station in network.stations]
+    for count, words in (
+        (near == 0, f"no neighbour within {NO_WITNESS_KM:.0f} km: a clogged gauge there can't be told from a dry one"),
+        ((near > 0) & (near < WITNESSES_WANTED), "one or two neighbours only: a clogged gauge there is found late"),
+    ):
+        chosen = [names[position] for position in np.flatnonzero(count)]
+        if chosen:
+            yield f"{listed(chosen, 6)}: {words}."
+
+
+def _uncovered_variables(variables: set[int]) -> Iterator[str]:
+    reasons = {
+        RAIN: "rain: neither heavy rain nor clogged gauges can be seen",
+        BATTERY: "battery voltage: a station that will stop is only seen when it has stopped",
+        TEMPERATURE: "temperature: in the frost months a dry gauge is not judged, since it may be frozen",
+    }
+    for variable, reason in reasons.items():
+        if variable not in variables:
+            yield f"The sources bring no {reason}."
