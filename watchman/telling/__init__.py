@@ -1,0 +1,1 @@
+"""From alarms to phones."""

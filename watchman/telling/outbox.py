@@ -1,0 +1,315 @@
+"""The outbox: each notice that is due goes to its person by its channel, once, and what became of it is written down.
+
+"Attempting" is committed before the sending begins. Whatever stops the program in between, the row says afterwards that
+its fate is unknown, and no row is ever lost or sent twice without saying so.
+"""
+
+from __future__ import annotations
+
+import bisect
+import logging
+import re
+import secrets
+from collections import deque
+from collections.abc import Callable, Iterable
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from watchman.model import Fate, Notice, NoticeState, Outcome, When
+from watchman.telling import roster
+from watchman.telling.compose import LATE, Words
+from watchman.telling.gsm import parts
+
+if TYPE_CHECKING:
+    from watchman.network import Network
+    from watchman.settings import Contact
+    from watchman.store import Store
+    from watchman.telling.channels import Channels
+
+Compose = Callable[[Notice], Words | None]
+"""Makes a notice's words as things stand now; None when what it tells no longer stands."""
+
+WAITS_MINUTES = (1, 2, 5, 10, 20, 40, 60)
+"""How long to wait after the first, second ... failed attempt; the last holds for all further ones (decided here)."""
+
+PATIENCE = timedelta(hours=24)
+"""How long a notice is tried before it is given up (decided here)."""
+
+ENOUGH_ATTEMPTS = 4
+"""No notice is given up before this many: after a day off the host's own link may need some minutes (decided here)."""
+
+AT_ONCE = 5
+"""How many people are written to at once by one channel; apprise's own pool of threads has at least as many."""
+
+UNDELIVERED = "undelivered:"
+"""How the occasion begins on which technicians hear of a notice, by its number, that did not reach its person."""
+
+REPEAT = "(repeat)"
+
+_log = logging.getLogger(__name__)
+
+_Lane = deque[Notice]
+"""What waits for one person by one channel, in order."""
+
+
+def deliver_due(
+    store: Store, channels: Channels, compose: Compose, network: Network, now: datetime, limit: int = 500
+) -> list[tuple[Notice, Outcome]]:
+    """Send what is due, at most `limit` notices, write down what became of each, and return the attempts made.
+
+    Storms go first. People and channels are served side by side, so that a slow one delays nobody else; what waits for
+    one person by one channel keeps its order, and after a failure waits for the next turn. The store is used from the
+    calling thread alone. Raises only what the store raises.
+    """
+    turn = _Turn(store, channels, compose, network, now)
+    turn.take_up(store.unsettled())
+    turn.run(sorted(store.notices_due(now), key=_urgency)[:limit])
+    return turn.attempts
+
+
+def next_attempt(attempts: int, now: datetime, retry_after_s: int | None = None) -> datetime:
+    """Return when to try again after so many failed attempts (at least 1), never before the channel asked us to."""
+    minutes = WAITS_MINUTES[min(attempts, len(WAITS_MINUTES)) - 1]
+    return now + max(timedelta(minutes=minutes), timedelta(seconds=retry_after_s or 0))
+
+
+def next_state(notice: Notice, outcome: Outcome, now: datetime) -> tuple[NoticeState, datetime | None, bool]:
+    """Return a notice's state after an attempt, when it is tried again if it is, and whether it may then arrive twice.
+
+    attempts: those of the notice include the one just made. An unknown fate is left alone where a reminder will come;
+    a storm, and what nothing reminds of, is sent once more.
+    """
+    if outcome.fate is Fate.ACCEPTED:
+        return NoticeState.ACCEPTED, None, False
+    if outcome.fate is Fate.REFUSED:
+        return NoticeState.REFUSED, None, False
+    again = next_attempt(notice.attempts, now, outcome.retry_after_s)
+    if outcome.fate is Fate.UNKNOWN:
+        reminded = notice.kind != "storm" and notice.alarm
+        return (NoticeState.UNKNOWN, None, False) if notice.repeat or reminded else (NoticeState.DUE, again, True)
+    tried_enough = notice.attempts >= ENOUGH_ATTEMPTS and now - notice.due_at >= PATIENCE
+    if tried_enough or again - now >= PATIENCE:
+        return NoticeState.REFUSED, None, False
+    return NoticeState.DUE, again, False
+
+
+def is_late(notice: Notice, now: datetime) -> bool:
+    """Say whether a storm waited so long that it is earlier rain now."""
+    return notice.kind == "storm" and now - notice.due_at > LATE
+
+
+def repeated(words: Words, channel: str) -> Words:
+    """Return words marked as a repeat, where the mark does not make a second part of a text."""
+    text = words.text if REPEAT in words.text else f"{REPEAT} {words.text}"
+    if channel == "text" and parts(text) > parts(words.text):
+        text = words.text
+    return replace(words, subject=f"{REPEAT} {words.subject}", text=text)
+
+
+def redirected(words: Words, channel: str, failed: str) -> Words:
+    """Return words marked as coming by one channel because another failed; in a text only where there is room."""
+    mark = f"By {channel} because the {failed} failed."
+    text = f"{mark} {words.text}" if channel != "mail" else f"{mark}\n\n{words.text}"
+    if channel == "text" and parts(text) > parts(words.text):
+        text = words.text
+    html = re.sub(r"<body[^>]*>", rf"\g<0><p>{mark}</p>", words.html, count=1)
+    return replace(words, text=text, html=html)
+
+
+@dataclass
+class _Turn:
+    """One turn of the outbox's worker."""
+
+    store: Store
+    channels: Channels
+    compose: Compose
+    network: Network
+    now: datetime
+    attempts: list[tuple[Notice, Outcome]] = field(default_factory=list)
+
+    def take_up(self, left: Iterable[Notice]) -> None:
+        """Settle what was under way when the program was stopped: at the start of a turn nothing else can be."""
+        for notice in left:
+            self._settle(notice, Outcome(Fate.UNKNOWN, "the watch was stopped while sending"), at_once=True)
+
+    def run(self, due: Iterable[Notice]) -> None:
+        """Send the notices, the most urgent first, each (person, channel) at its own pace."""
+        waiting = _lanes(due)
+        running: dict[Future[Outcome], tuple[Notice, _Lane]] = {}
+        with ThreadPoolExecutor(AT_ONCE * len(waiting) or 1, thread_name_prefix="telling") as pool:
+            while True:
+                for channel, lanes in waiting.items():
+                    busy = sum(notice.channel == channel for notice, _ in running.values())
+                    for _ in range(AT_ONCE - busy):
+                        self._start(pool, lanes, running)
+                if not running:
+                    return
+                finished, _ = wait(running, return_when=FIRST_COMPLETED)
+                for future in finished:
+                    notice, lane = running.pop(future)
+                    outcome = _outcome(future)
+                    self.attempts.append((notice, outcome))
+                    self._settle(notice, outcome)
+                    if lane and outcome.fate in (Fate.ACCEPTED, Fate.REFUSED):
+                        bisect.insort(waiting[notice.channel], lane, key=_head)
+
+    def _start(
+        self, pool: ThreadPoolExecutor, lanes: list[_Lane], running: dict[Future[Outcome], tuple[Notice, _Lane]]
+    ) -> None:
+        """Begin sending the first notice of the most urgent lane that has one to send."""
+        while lanes:
+            lane = lanes.pop(0)
+            while lane:
+                notice = lane.popleft()
+                contact = self._contact(notice.person)
+                ready = self._ready(notice, contact)
+                if ready is not None and contact is not None:
+                    sending = pool.submit(self.channels.send, ready, contact, ready.channel, self.now)
+                    running[sending] = (ready, lane)
+                    return
+
+    def _ready(self, notice: Notice, contact: Contact | None) -> Notice | None:
+        """Return the notice with its words, its attempt written down; None if it is not to be sent."""
+        if contact is None:
+            self.store.withdraw(notice.number, f"{notice.person} is not a contact any more")
+            return None
+        try:
+            worded = self._worded(notice)
+        except Exception:  # noqa: BLE001 -- a notice that can't be put into words must not stop the others
+            _log.exception("notice %d could not be put into words", notice.number)
+            if self.store.begin_attempt(notice.number, self.now):
+                failed = replace(notice, attempts=notice.attempts + 1)
+                self._settle(failed, Outcome(Fate.LATER, "it could not be put into words"))
+            return None
+        if worded is None:
+            self.store.withdraw(notice.number, "it no longer stands")
+            return None
+        if not self.store.begin_attempt(notice.number, self.now):
+            return None
+        return replace(worded, state=NoticeState.ATTEMPTING, attempts=notice.attempts + 1)
+
+    def _worded(self, notice: Notice) -> Notice | None:
+        """Return the notice with words: those it has, unless it must now say that it is a repeat or comes late."""
+        if notice.text and not notice.repeat and not is_late(notice, self.now):
+            return notice
+        words = self.compose(notice)
+        if words is None:
+            return None
+        worded = self._frozen(notice, repeated(words, notice.channel) if notice.repeat else words)
+        self.store.put_words(
+            worded.number, worded.subject, worded.text, worded.html, worded.message_id, worded.references
+        )
+        return worded
+
+    def _frozen(self, notice: Notice, words: Words) -> Notice:
+        """Return the notice with these words, a Message-ID it keeps for good, and the thread of its alarm."""
+        domain = self.network.mail.sender.rpartition("@")[2] if self.network.mail else "localhost"
+        thread = f"{notice.alarm}.{re.sub(r'[^a-z0-9]+', '-', self.network.name.lower())}"
+        return replace(
+            notice,
+            subject=words.subject,
+            text=words.text,
+            html=words.html,
+            message_id=notice.message_id or f"<wm.{secrets.token_hex(8)}@{domain}>",
+            references=f"<wm.alarm.{thread}@{domain}>" if notice.alarm else "",
+        )
+
+    def _settle(self, notice: Notice, outcome: Outcome, at_once: bool = False) -> None:
+        """Write down what became of an attempt; before it the notices owed for it, the same however often made."""
+        state, again, repeat = next_state(notice, outcome, self.now)
+        lost = state is NoticeState.REFUSED or (state is NoticeState.UNKNOWN and notice.repeat)
+        if lost or (again is not None and is_late(notice, again)):
+            self.store.add_notices(self._instead(notice))
+        if at_once and again is not None:
+            again = self.now
+        self.store.settle(notice.number, self.now, state, next_attempt_at=again, error=_error(outcome), repeat=repeat)
+
+    def _instead(self, notice: Notice) -> list[Notice]:
+        """Return the notices owed because this one failed: to the same person another way, else to the technicians.
+
+        Of a notice about a notice nobody is told, so that there is no chain without end.
+        """
+        if notice.occasion.startswith(UNDELIVERED):
+            return []
+        made = self.store.notices(alarm=notice.alarm, begin=notice.made_at - timedelta(seconds=1))
+        others = [
+            other
+            for other in made
+            if (other.occasion, other.person) == (notice.occasion, notice.person) and other.number != notice.number
+        ]
+        instead = self._another_way(notice, {notice.channel, *(other.channel for other in others)})
+        on_its_way = (NoticeState.ACCEPTED, NoticeState.DUE, NoticeState.ATTEMPTING)
+        reached = bool(instead) or any(other.state in on_its_way for other in others)
+        storm = notice.kind == "storm"
+        # At night a mail is no substitute for the text that says it rains.
+        if reached and not (storm and notice.channel == "text"):
+            return instead
+        when = When.NOW if storm else When.BY_DAY
+        occasion = f"{UNDELIVERED}{notice.number}"
+        return [*instead, *roster.summon(self.network, occasion, "tool", self._repairers(notice), self.now, when)]
+
+    def _another_way(self, notice: Notice, tried: set[str]) -> list[Notice]:
+        """Return the notice by a channel not tried yet, its words made and marked; a digest goes by mail alone."""
+        contact = self._contact(notice.person)
+        left = [channel for channel in roster.channels(contact) if channel not in tried] if contact else []
+        if not left or notice.kind == "digest":
+            return []
+        fresh = Notice(
+            number=0,
+            occasion=notice.occasion,
+            person=notice.person,
+            channel=left[0],
+            kind=notice.kind,
+            due_at=self.now,
+            made_at=self.now,
+            alarm=notice.alarm,
+            event=notice.event,
+        )
+        try:
+            words = self.compose(fresh)
+        except Exception:  # noqa: BLE001 -- the technicians are told instead
+            _log.exception("notice %d could not be put into words for %s", notice.number, left[0])
+            return []
+        return [self._frozen(fresh, redirected(words, fresh.channel, notice.channel))] if words else []
+
+    def _repairers(self, notice: Notice) -> list[Contact]:
+        """Return who can see to a way that failed: the technicians, else the supervisors, but not the person itself."""
+        for role in ("technician", "supervisor"):
+            found = [c for c in roster.with_roles(self.network, (role,)) if c.name != notice.person]
+            if found:
+                return found
+        _log.error("notice %d did not reach %s, and there is nobody else to tell", notice.number, notice.person)
+        return []
+
+    def _contact(self, person: str) -> Contact | None:
+        return next((contact for contact in self.network.contacts if contact.name == person), None)
+
+
+def _lanes(due: Iterable[Notice]) -> dict[str, list[_Lane]]:
+    """Return by channel what waits for each person, the most urgent person first."""
+    waiting: dict[str, dict[str, _Lane]] = {}
+    for notice in due:
+        waiting.setdefault(notice.channel, {}).setdefault(notice.person, deque()).append(notice)
+    return {channel: sorted(lanes.values(), key=_head) for channel, lanes in waiting.items()}
+
+
+def _urgency(notice: Notice) -> tuple[bool, datetime, int]:
+    return (notice.kind != "storm", notice.due_at, notice.number)
+
+
+def _head(lane: _Lane) -> tuple[bool, datetime, int]:
+    return _urgency(lane[0])
+
+
+def _outcome(sending: Future[Outcome]) -> Outcome:
+    """Return what came of a sending; a fault of our own leaves its fate unknown, and says so in the log."""
+    if (fault := sending.exception()) is not None:
+        _log.error("sending failed by a fault of our own", exc_info=fault)
+        return Outcome(Fate.UNKNOWN, f"a fault of our own ({type(fault).__name__})")
+    return sending.result()
+
+
+def _error(outcome: Outcome) -> str:
+    return "" if outcome.fate is Fate.ACCEPTED else outcome.detail
