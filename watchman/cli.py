@@ -1,0 +1,427 @@
+"""The commands: what is typed, what is printed, and exit codes; the only reader of the environment.
+
+Exit codes: 0 done, 1 our bug, 2 your input, 3 something outside failed. Imports are made inside the commands, so that
+`watchman --help` answers at once.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import sys
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from watchman.errors import InputError, Mistake, OutsideError
+
+if TYPE_CHECKING:
+    from watchman.network import Network
+    from watchman.store import Store
+
+NETWORK = click.argument("network", type=click.Path(file_okay=False, path_type=Path))
+WHO = click.option("--as", "who", default="", help="Your name, as it stands at the contacts.")
+AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print for a program rather than a person.")
+EXAMPLE = "\b\nExample:\n  "
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="watchman", message="%(version)s")
+def commands() -> None:
+    """Watch remote rain-gauge stations, and tell the right person once.
+
+    NETWORK is the folder with network.toml, stations.csv and rules/; `watchman init NETWORK` makes one.
+    """
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman init my-network")
+@NETWORK
+def init(network: Path) -> None:
+    """Make a network's folder: a handful of questions, a look at the data, a folder that works."""
+    from watchman.init import start
+
+    start(network, ask=lambda question, default: click.prompt(question, default=default), tell=click.echo)
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman verify my-network")
+@NETWORK
+@AS_JSON
+def verify(network: Path, as_json: bool) -> None:
+    """Read everything, try each source and channel, and say what is not covered."""
+    from watchman.verify import verify as look
+
+    report = look(network, secret, now())
+    click.echo(
+        json.dumps({"lines": report.lines, "exit_code": report.exit_code}) if as_json else "\n".join(report.lines)
+    )
+    sys.exit(report.exit_code)
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman run my-network")
+@NETWORK
+@click.option("--verbose", is_flag=True, help="Log every fetch and cycle.")
+def run(network: Path, verbose: bool) -> None:
+    """Watch until told to stop (Ctrl-C, or the service manager)."""
+    from watchman import daemon
+
+    _log(logging.INFO if verbose else logging.WARNING)
+    logging.getLogger("watchman").setLevel(logging.INFO)
+    daemon.run(network, secret)
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman once my-network")
+@NETWORK
+def once(network: Path) -> None:
+    """Fetch once, judge, and send what is due; then end."""
+    from watchman import daemon
+
+    _log(logging.WARNING)
+    told = daemon.once(network, secret)
+    click.echo(f"{_number(len(told.events), 'event')}, {_number(len(told.notices), 'notice')} made.")
+    for event in told.events:
+        click.echo(f"  {event.kind.value}: {event.alarm.key.rule} {event.alarm.key.scope} no. {event.alarm.number}")
+
+
+@commands.command(
+    epilog=f"{EXAMPLE}watchman replay my-network --from 2025-10-20 --to 2025-11-03\n  "
+    "watchman replay my-network --from 2025-10-20T00:00:00Z --to 2025-11-03T00:00:00Z --format ndjson"
+)
+@NETWORK
+@click.option("--from", "begin", required=True, help="Begin: a day, or a time like 2025-10-20T06:00:00Z.")
+@click.option("--to", "end", required=True, help="End, written alike.")
+@click.option(
+    "--every", "every_minutes", type=click.FloatRange(1, 1440), default=5.0, help="Minutes between polls [5]."
+)
+@click.option(
+    "--format", "form", type=click.Choice(["text", "ndjson"]), default="text", help="For people, or for programs."
+)
+def replay(network: Path, begin: str, end: str, every_minutes: float, form: str) -> None:
+    """Run the rules over past readings and print what would have been told, and to whom; nothing is sent.
+
+    Files are read as they lie there; what came over HTTP is taken from the store. Readings are seen when they arrived.
+    Times without an offset are in the network's zone.
+    """
+    from watchman import replay as past
+
+    loaded = _load(network)
+    begins, ends = (_time(text, option, loaded) for text, option in ((begin, "--from"), (end, "--to")))
+    if ends < begins:
+        raise InputError([Mistake("--to", "it is before --from", "A replay runs forward.")])
+    store = _store(loaded) if any(source.path is None for source in loaded.sources) else _store_if_there(loaded)
+    readings, rejected, remarks = past.past_readings(loaded, store, ends)
+    for remark in (*remarks, *(f"{row.source}: {row.reason}: {row.row}" for row in rejected[:10])):
+        click.echo(remark, err=True)
+    spans = store.spans() if store else ()
+    for line in past.replay(loaded, readings, begins, ends, every=timedelta(minutes=every_minutes), spans=spans):
+        if form == "ndjson":
+            click.echo(past.as_line(line))
+        else:
+            click.echo(f"{_local(line['at'], loaded)}  {', '.join(line['to'])}\n    {line['text']}")
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman status my-network")
+@NETWORK
+@AS_JSON
+def status(network: Path, as_json: bool) -> None:
+    """Show each station now: last heard, rain, battery, and the alarms that stand."""
+    from watchman import overview
+
+    loaded = _load(network)
+    facts = overview.status(loaded, _store(loaded), now())
+    click.echo(json.dumps(facts, ensure_ascii=False) if as_json else overview.as_text(facts))
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman acknowledge my-network 41 --as tech-1")
+@NETWORK
+@click.argument("alarm", type=int)
+@WHO
+def acknowledge(network: Path, alarm: int, who: str) -> None:
+    """Say that you have seen an alarm and see to it; reminders stop for all."""
+    _answer(network, "acknowledge", alarm, who)
+
+
+@commands.command(epilog=f'{EXAMPLE}watchman shelve my-network 41 --hours 48 --reason "new cell ordered" --as tech-1')
+@NETWORK
+@click.argument("alarm", type=int)
+@click.option("--hours", type=click.FloatRange(0.1, 24 * 90), help="For how long.")
+@click.option("--until", help="Until when: a day, or a time.")
+@click.option("--reason", default="", help="Why.")
+@WHO
+def shelve(network: Path, alarm: int, hours: float | None, until: str | None, reason: str, who: str) -> None:
+    """Set an alarm aside until a stated time; it comes back by itself."""
+    if (hours is None) == (until is None):
+        raise InputError([Mistake("shelve", "no end is given" if hours is None else "two ends are given", ENDS)])
+    ends = now() + timedelta(hours=hours) if hours is not None else _time(str(until), "--until", _load(network))
+    if ends <= now():
+        raise InputError([Mistake("--until", "it is already past", "A shelving ends in the future.")])
+    _answer(network, "shelve", alarm, who, until=ends, reason=reason)
+
+
+ENDS = "A shelving always has an end: --hours 48, or --until 2025-11-03."
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman unshelve my-network 41 --as tech-1")
+@NETWORK
+@click.argument("alarm", type=int)
+@WHO
+def unshelve(network: Path, alarm: int, who: str) -> None:
+    """Take a shelved alarm back before its time."""
+    _answer(network, "unshelve", alarm, who)
+
+
+@commands.group()
+def maintenance() -> None:
+    """Book work at a station: its tips then don't count as rain, and rules wait unless they say otherwise."""
+
+
+@maintenance.command(
+    "add",
+    epilog=f"{EXAMPLE}watchman maintenance add my-network hollin --hours 3 --as crew\n  "
+    "watchman maintenance add my-network hollin --from 2025-10-20T09:40 --to 2025-10-20T11:00",
+)
+@NETWORK
+@click.argument("station")
+@click.option("--from", "begin", help="Begin [now]; may lie in the past.")
+@click.option("--to", "end", help="End.")
+@click.option("--hours", type=click.FloatRange(0.1, 24 * 14), help="For how long [3].")
+@WHO
+def maintenance_add(
+    network: Path, station: str, begin: str | None, end: str | None, hours: float | None, who: str
+) -> None:
+    """Book a window, also afterwards; it closes by itself."""
+    loaded = _load(network)
+    station = _station(loaded, station)
+    _person(loaded, who)
+    begins = _time(begin, "--from", loaded) if begin else now()
+    if end and hours:
+        raise InputError([Mistake("maintenance add", "both --to and --hours are given", "Give one of them.")])
+    ends = _time(end, "--to", loaded) if end else begins + timedelta(hours=hours or 3)
+    if ends <= begins:
+        raise InputError([Mistake("--to", "the window ends before it begins", "Give a later end.")])
+    with closing(_store(loaded)) as store:
+        span = store.add_span(station, begins, ends, "visit", who, now())
+    click.echo(f"Window {span.number}: {station} from {_local(begins, loaded)} to {_local(ends, loaded)}.")
+
+
+@maintenance.command("list", epilog=f"{EXAMPLE}watchman maintenance list my-network")
+@NETWORK
+@AS_JSON
+def maintenance_list(network: Path, as_json: bool) -> None:
+    """List the windows, the newest last."""
+    loaded = _load(network)
+    with closing(_store(loaded)) as store:
+        spans = [span for span in store.spans() if span.withdrawn_at is None]
+    if as_json:
+        click.echo(
+            json.dumps(
+                [
+                    {
+                        "number": span.number,
+                        "station": span.station,
+                        "begins_at": span.begins_at.isoformat(),
+                        "ends_at": span.ends_at.isoformat(),
+                        "reason": span.reason,
+                        "who": span.who,
+                    }
+                    for span in spans
+                ]
+            )
+        )
+        return
+    for span in spans:
+        running = " (running)" if span.begins_at <= now() < span.ends_at else ""
+        begins, ends = _local(span.begins_at, loaded), _local(span.ends_at, loaded)
+        click.echo(f"{span.number:4}  {span.station:16} {begins} to {ends}  {span.who}{running}")
+    if not spans:
+        click.echo("No window is booked.")
+
+
+@maintenance.command("end", epilog=f"{EXAMPLE}watchman maintenance end my-network 7")
+@NETWORK
+@click.argument("window", type=int)
+@click.option("--at", "at", help="When the work ended [now]; may lie in the past.")
+@WHO
+def maintenance_end(network: Path, window: int, at: str | None, who: str) -> None:
+    """End a window early; one that has not begun yet is taken back."""
+    loaded = _load(network)
+    _person(loaded, who)
+    ends = _time(at, "--at", loaded) if at else now()
+    with closing(_store(loaded)) as store:
+        span = next((one for one in store.spans() if one.number == window and one.withdrawn_at is None), None)
+        if span is None:
+            raise InputError(
+                [Mistake("maintenance end", f"there is no window {window}", "`watchman maintenance list` shows them.")]
+            )
+        if span.begins_at >= ends:
+            store.withdraw_span(window, now())
+            click.echo(f"Window {window} at {span.station} is taken back.")
+        else:
+            store.end_span(window, ends, now())
+            click.echo(f"Window {window} at {span.station} ended {_local(ends, loaded)}.")
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman digest my-network --week 2025-W43")
+@NETWORK
+@click.option("--week", help="Which week, like 2025-W43 [the last complete one].")
+@click.option("--html", "as_html", is_flag=True, help="Print the HTML part.")
+def digest(network: Path, week: str | None, as_html: bool) -> None:
+    """Print the weekly digest; nothing is sent."""
+    from watchman import overview
+
+    loaded = _load(network)
+    said = overview.digest(loaded, _store(loaded), week, now())
+    click.echo(said.html if as_html else f"{said.subject}\n\n{said.text}")
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman drill my-network --to tech-1")
+@NETWORK
+@click.option("--to", "people", multiple=True, help="To whom [everyone]; may stand several times.")
+def drill(network: Path, people: tuple[str, ...]) -> None:
+    """Send a marked exercise notice to everyone, or to some, by every channel they have."""
+    from watchman import overview
+
+    loaded = _load(network)
+    for person in people:
+        _person(loaded, person)
+    with closing(_store(loaded)) as store:
+        for line in overview.drill(loaded, store, people, now()):
+            click.echo(line)
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman schema schemas")
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+def schema(folder: Path) -> None:
+    """Write a JSON Schema for each file people write, for an editor that completes and checks while you type."""
+    from watchman.network import schemas
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, body in schemas().items():
+        path = folder / f"{name}.schema.json"
+        path.write_text(json.dumps(body, indent=2) + "\n", encoding="utf-8")
+        click.echo(path)
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman backup my-network /media/stick/watch-2025-10-20.db")
+@NETWORK
+@click.argument("target", type=click.Path(dir_okay=False, path_type=Path))
+def backup(network: Path, target: Path) -> None:
+    """Copy the store while it is in use."""
+    with closing(_store(_load(network))) as store:
+        store.backup(target)
+    click.echo(f"The store was copied to {target}.")
+
+
+def main() -> None:
+    """Run a command; people's mistakes and outside trouble are sentences, our own bugs are tracebacks."""
+    try:
+        commands.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        click.echo("Stopped.", err=True)
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(2)
+    except InputError as error:
+        for mistake in error.mistakes:
+            click.echo(str(mistake), err=True)
+        sys.exit(2)
+    except OutsideError as error:
+        click.echo(str(error), err=True)
+        sys.exit(3)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(3)
+
+
+def now() -> datetime:
+    """Return the host's time."""
+    return datetime.now(UTC)
+
+
+def secret(name: str) -> str | None:
+    """Return a secret from the credentials directory, else from the environment."""
+    folder = os.environ.get("CREDENTIALS_DIRECTORY")
+    if folder and (path := Path(folder) / name).is_file():
+        return path.read_text(encoding="utf-8").rstrip("\r\n")
+    return os.environ.get(f"WATCHMAN_{name.upper()}")
+
+
+def _load(folder: Path) -> Network:
+    from watchman.network import load
+
+    return load(folder, secret)
+
+
+def _store(network: Network) -> Store:
+    from watchman.store import Store
+
+    store = Store.open(network.store.address.get_secret_value(), network.folder)
+    store.bind([station.id for station in network.stations], [source.name for source in network.sources])
+    return store
+
+
+def _store_if_there(network: Network) -> Store | None:
+    from watchman.store import Store
+
+    try:
+        store = Store.open(network.store.address.get_secret_value(), network.folder, create=False)
+    except OutsideError:
+        return None
+    store.bind([station.id for station in network.stations], [source.name for source in network.sources])
+    return store
+
+
+def _answer(folder: Path, kind: str, number: int, who: str, **given: Any) -> None:
+    loaded = _load(folder)
+    _person(loaded, who)
+    with closing(_store(loaded)) as store:
+        alarm = store.alarm(number)
+        if alarm is None or alarm.ended_at is not None:
+            standing = ", ".join(str(one.number) for one in store.open_alarms() if one.number) or "none"
+            found = f"alarm {number} " + ("does not exist" if alarm is None else "is over")
+            raise InputError([Mistake(kind, found, f"Standing now: {standing}.", f"watchman status {folder}")])
+        store.add_answer(now(), kind, who or os.environ.get("USER", "somebody"), number, **given)
+    click.echo(f"Noted: {kind} {number} ({alarm.key.rule}, {alarm.key.scope}). It counts from the next cycle on.")
+
+
+def _person(network: Network, who: str) -> None:
+    names = [contact.name for contact in network.contacts]
+    if who and who not in names:
+        raise InputError([Mistake("--as / --to", f'"{who}" is no contact', f"Contacts are {', '.join(names)}.")])
+
+
+def _station(network: Network, written: str) -> str:
+    for station in network.stations:
+        if written.lower() in (station.id.lower(), station.name.lower(), station.short_name.lower()):
+            return station.id
+    from watchman.mistakes import nearest_word
+
+    known = [station.id for station in network.stations]
+    raise InputError([Mistake("STATION", f'"{written}" is no station', nearest_word(written, known, "station"))])
+
+
+def _time(written: str, option: str, network: Network) -> datetime:
+    try:
+        moment = datetime.fromisoformat(written)
+    except ValueError:
+        allowed = "It must be a day or a time, in the network's zone where it has no offset."
+        raise InputError([Mistake(option, f'"{written}" is no time', allowed, "2025-10-20T06:00:00Z")]) from None
+    return (moment if moment.tzinfo else moment.replace(tzinfo=network.zone)).astimezone(UTC)
+
+
+def _local(moment: datetime | str, network: Network) -> str:
+    if isinstance(moment, str):
+        moment = datetime.fromisoformat(moment)
+    return moment.astimezone(network.zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _number(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
+
+
+def _log(level: int) -> None:
+    logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)

@@ -1,0 +1,133 @@
+"""From a due row of the outbox to its words, as things stand now; the shell around telling's pure composing."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime
+
+from watchman import watch, weekly
+from watchman.board.links import link
+from watchman.judging import alarms, causes
+from watchman.judging.checks import heavy_rain
+from watchman.model import AlarmState, EventKind, Notice, Verdict
+from watchman.network import Contact, Network
+from watchman.store import Store
+from watchman.telling import compose, digest, roster
+from watchman.telling.compose import Words
+
+
+class Speaker:
+    """Makes the words of notices that are due at `now`."""
+
+    def __init__(self, network: Network, store: Store, watching: watch.Watch, now: datetime) -> None:
+        self.network, self.store, self.watch, self.now = network, store, watching, now
+        waiting = [notice for notice in store.notices_due(now) if not notice.text]
+        self.alarms = {
+            number: alarm for number in {n.alarm for n in waiting if n.alarm} if (alarm := store.alarm(number))
+        }
+        _kept, withdrawn = roster.still_due(waiting, self.alarms)
+        self.withdrawn = {notice.number for notice in withdrawn}
+
+    def words(self, notice: Notice) -> Words | None:
+        """Return what a notice says, or None when it no longer stands."""
+        contact = self._contact(notice)
+        if contact is None or notice.number in self.withdrawn:
+            return None
+        if notice.alarm:
+            return self._of_alarm(notice, contact)
+        what, _, which = notice.occasion.partition(":")
+        if what == "digest":
+            facts = weekly.facts(self.network, self.store, self.watch, which, self.now)
+            return digest.digest_words(digest.week(self.network, facts), contact, self.network)
+        occasion = self._occasion(what, which)
+        if occasion is None:
+            return None
+        return compose.occasion_words(occasion, notice, contact, self.network, self.now, link=self._link(notice))
+
+    def without_store(self, told: watch.Told) -> Iterator[tuple[Notice, Words]]:
+        """Yield the storm notices of a cycle that could not be written down, each marked as such."""
+        alarms_now = {event.alarm.number: event for event in told.events}
+        for notice in told.notices:
+            event = alarms_now.get(notice.alarm)
+            contact = self._contact(notice)
+            if notice.kind != "storm" or event is None or contact is None:
+                continue
+            said = compose.words(notice, event.alarm, event.kind, contact, self.network, self.now)
+            mark = "(may repeat: the store can't be written) "
+            subject = mark + said.subject if said.subject else ""
+            yield notice, replace(said, subject=subject, text=compose.fitted(mark + said.text))
+
+    def _of_alarm(self, notice: Notice, contact: Contact) -> Words | None:
+        alarm = self.alarms.get(notice.alarm) or self.store.alarm(notice.alarm)
+        if alarm is None:
+            return None
+        return compose.words(
+            notice,
+            alarm,
+            EventKind(notice.event),
+            contact,
+            self.network,
+            self.now,
+            link=self._link(notice),
+            open_alarms=self.watch.alarms.values(),
+            note=self._note(notice),
+        )
+
+    def _note(self, notice: Notice) -> str:
+        step = int(notice.occasion.rsplit(":", 1)[-1])
+        return next((event.note for event in self.store.events_of(notice.alarm) if event.step == step), "")
+
+    def _occasion(self, what: str, which: str) -> compose.Occasion | None:
+        if what == "off":
+            began, _, ended = which.partition("/")
+            return self._off(datetime.fromisoformat(began), datetime.fromisoformat(ended))
+        if what == "drill":
+            return compose.Drill(int(which))
+        if what == "window":
+            window = next((span for span in self.store.spans() if span.number == int(which)), None)
+            standing = tuple(
+                alarm
+                for alarm in self.watch.alarms.values()
+                if window
+                and alarm.standing
+                and window.station in alarm.stations
+                and alarm.state is not AlarmState.RETURNED
+            )
+            return compose.WindowClosed(window, standing) if window else None
+        if what == "undelivered":
+            lost = self.store.notice(int(which))
+            return compose.Undelivered(lost, self.store.alarm(lost.alarm) if lost.alarm else None) if lost else None
+        return None
+
+    def _off(self, began: datetime, ended: datetime) -> compose.Off:
+        """Return what the time without a watch missed: alarms first seen on return, and heavy rain that is history
+        now.
+        """
+        raised = [
+            event.alarm
+            for event in self.store.events(ended, self.now)
+            if event.kind is EventKind.RAISED and began <= event.alarm.since < ended
+        ]
+        view = watch.view_of(self.watch, self.now)
+        for rule in self.network.rules:
+            if rule.check == heavy_rain.NAME and not any(alarm.check == heavy_rain.NAME for alarm in raised):
+                missed = causes.missed_rain(rule, view, int(began.timestamp()), int(ended.timestamp()))
+                if missed is not None and missed.verdict is Verdict.PRESENT:
+                    raised.append(replace(alarms.pending(missed, ended), raised_at=ended))
+        heard = int((view.record.last_received >= ended.timestamp() - watch.OFF_AFTER.total_seconds()).sum())
+        return compose.Off(began, ended, heard, len(view.stations), tuple(raised))
+
+    def _contact(self, notice: Notice) -> Contact | None:
+        return next((contact for contact in self.network.contacts if contact.name == notice.person), None)
+
+    def _link(self, notice: Notice) -> str:
+        board = self.network.board
+        if board is None:
+            return ""
+        return link(board.key.get_secret_value(), board.address, notice.number, notice.person)
+
+
+def worded(notice: Notice, words: Words) -> Notice:
+    """Return a notice with its words in it."""
+    return replace(notice, subject=words.subject, text=words.text, html=words.html)

@@ -1,0 +1,333 @@
+"""One cycle, top to bottom: read what arrived, judge it, decide who is told, write it down. All run this one."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+
+from watchman.errors import OutsideError
+from watchman.judging import alarms, causes, checks
+from watchman.judging.rule import Rule
+from watchman.judging.view import Findings, View
+from watchman.memory import Memory
+from watchman.model import (
+    RAIN,
+    Alarm,
+    AlarmKey,
+    Delivery,
+    Event,
+    Flag,
+    Matter,
+    Notice,
+    Readings,
+    SourceHealth,
+    Span,
+    Verdict,
+)
+from watchman.network import Network
+from watchman.readings.cleaning import REASONS, Clean, Held, Terms
+from watchman.readings.record import DAY, HOUR, Record
+from watchman.telling import digest, roster
+
+log = logging.getLogger(__name__)
+
+OFF_AFTER = timedelta(minutes=15)
+"""A pause between two cycles longer than this is told: the watch was off."""
+KEEPER = "technician"
+"""The role that is told of the watch's own trouble."""
+OWED_MARKS = ("digest:", "also:", "watched_since")
+VISIT = "visit"
+"""The reason of a span that somebody's work at a station leaves."""
+
+
+@dataclass
+class Watch:
+    """A network being watched: what is kept in memory between cycles; all of it can be made again from the store."""
+
+    network: Network
+    store: Memory
+    record: Record
+    health: tuple[SourceHealth, ...]
+    alarms: dict[AlarmKey, Alarm]
+    last_number: int
+    answered_to: int
+    marks: dict[str, str]
+    spans: tuple[Span, ...] = ()
+    newest_delivery: int = 0
+    cells_saved_at: datetime | None = None
+    own_trouble: dict[str, str] = field(default_factory=dict)
+
+    def history(self, begin: int, end: int, stations: np.ndarray) -> Readings:
+        """Return all rain delivered by some stations in a stretch, with each one's reading before it."""
+        return self.store.delivered(begin, end, stations=stations, variable=RAIN, with_previous=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a cycle decided. trouble: why it could not be written down; then nothing of it has happened yet."""
+
+    events: tuple[Event, ...]
+    notices: tuple[Notice, ...]
+    trouble: str = ""
+
+
+def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
+    """Take what was delivered through the whole way: record, checks, causes, alarms, notices, one transaction."""
+    new, trouble = _keep(watch, deliveries)
+    watch.health = tuple(_health(watch.health, deliveries, new, watch.network))
+    watch.record.advance(int(now.timestamp()))
+    rows = watch.record.take(new, watch.history)
+    _decide_spans(watch, now)
+
+    view = view_of(watch, now)
+    judged, broken = judge(watch.network.rules, view)
+    own = [_tool_matter(what, Verdict.PRESENT, trouble) for what, trouble in watch.own_trouble.items()]
+    matters = [*causes.gather(judged, view, watch.alarms), *broken, *own]
+
+    answers = watch.store.answers_after(watch.answered_to)
+    rules = {rule.name: rule for rule in watch.network.rules}
+    changed, events = alarms.step(watch.alarms.values(), matters, answers, rules, watch.last_number, now)
+
+    notices = [*roster.address(watch.network, events, now), *owed(watch, now)]
+    told = Told(tuple(events), tuple(notices), trouble)
+    answered_to = max((answer.number for answer in answers), default=watch.answered_to)
+    return _commit(watch, told, changed, rows, answered_to, now)
+
+
+def judge(rules: Iterable[Rule], view: View) -> tuple[list[tuple[Rule, Findings]], list[Matter]]:
+    """Return what each rule's check finds; a check that fails becomes a matter of its own and stops no other."""
+    judged, broken = [], []
+    for rule in rules:
+        what = f"rule {rule.name}"
+        try:
+            judged.append((rule, checks.CHECKS[rule.check].judge(view, rule.settings)))
+            broken.append(_tool_matter(what, Verdict.ABSENT))
+        except Exception as error:
+            log.exception("the check of %s failed", what)
+            broken.append(_tool_matter(what, Verdict.PRESENT, f"{type(error).__name__}: {error}"))
+    return judged, broken
+
+
+def _tool_matter(what: str, verdict: Verdict, trouble: str = "") -> Matter:
+    """Return a failure of the watch's own as a matter for whoever keeps it."""
+    key = AlarmKey("tool", "check-failure", f"tool:{what}")
+    return Matter(key, "check-failure", verdict, tell=(KEEPER,), numbers={"what": what, "trouble": trouble})
+
+
+def view_of(watch: Watch, now: datetime) -> View:
+    """Return what the checks look at."""
+    stations = watch.network.columns()
+    positions = {station: position for position, station in enumerate(stations.ids)}
+    in_service = np.ones(len(stations), bool)
+    last_visit = np.zeros(len(stations), np.int64)
+    for span in watch.spans:
+        position = positions.get(span.station)
+        if position is None or span.reason != VISIT:
+            continue
+        if span.begins_at <= now < span.ends_at:
+            in_service[position] = False
+        elif span.ends_at <= now:
+            last_visit[position] = max(last_visit[position], int(span.ends_at.timestamp()))
+    return View(int(now.timestamp()), stations, watch.record, watch.health, in_service, last_visit)
+
+
+def owed(watch: Watch, now: datetime) -> list[Notice]:
+    """Return notices that are due by the clock alone: digests, the end of a window, "I was off"."""
+    network, notices = watch.network, []
+    since = _moment(watch.marks.get("watched_since"))
+    weeks = digest.due_weeks(network, watch.marks, now, watched_since=since)
+    if weeks:
+        contacts = roster.with_roles(network, network.digest.tell)
+        notices += roster.summon(network, f"digest:{weeks[-1]}", "digest", contacts, now)
+        watch.marks[f"also:{weeks[-1]}"] = " ".join(weeks[:-1])
+        watch.marks |= {f"digest:{week}": now.isoformat() for week in weeks}
+    before = _moment(watch.marks.get("last_cycle"))
+    for span in watch.spans:
+        if span.reason == VISIT and before is not None and before < span.ends_at <= now:
+            visitors = [contact for contact in network.contacts if contact.name == span.who]
+            notices += roster.summon(network, f"window:{span.number}", "visit", visitors, now)
+    if before is not None and now - before > OFF_AFTER:
+        occasion = f"off:{before.isoformat()}/{now.isoformat()}"
+        contacts = roster.with_roles(network, (KEEPER,)) or list(network.contacts)
+        notices += roster.summon(network, occasion, "tool", contacts, now)
+    return notices
+
+
+def _keep(watch: Watch, deliveries: Sequence[Delivery]) -> tuple[Readings, str]:
+    """Return the readings that are new; where the store can't be written nothing is kept, and all is judged."""
+    readings = Readings.join([delivery.readings for delivery in deliveries])
+    rejected = [row for delivery in deliveries for row in delivery.rejected]
+    try:
+        new, trouble = watch.store.keep(readings, rejected), ""
+    except OutsideError as error:
+        log.error("readings could not be kept: %s", error)
+        new, trouble = replace(readings, delivery=np.arange(1, len(readings) + 1)), str(error)
+    if len(new) and not trouble:
+        watch.newest_delivery = max(watch.newest_delivery, int(new.delivery.max()))
+    return new, trouble
+
+
+def _health(
+    before: Iterable[SourceHealth], deliveries: Iterable[Delivery], new: Readings, network: Network
+) -> Iterable[SourceHealth]:
+    fetched = {delivery.source: delivery for delivery in deliveries}
+    brought = {network.sources[source].name for source in np.unique(new.source)}
+    for health in before:
+        delivery = fetched.get(health.source)
+        if delivery is None:
+            yield health
+        elif delivery.trouble:
+            since = health.failing_since or delivery.at
+            yield replace(health, last_attempt_at=delivery.at, failing_since=since, trouble=delivery.trouble)
+        else:
+            yield replace(
+                health,
+                last_attempt_at=delivery.at,
+                last_success_at=delivery.at,
+                last_new_at=delivery.at if health.source in brought else health.last_new_at,
+                back_at=delivery.at if health.failing_since else health.back_at,
+                failing_since=None,
+                trouble="",
+            )
+
+
+def _decide_spans(watch: Watch, now: datetime) -> None:
+    """Take over the spans decided by now; what they change is written again."""
+    spans = _spans_known(watch.store, now)
+    if spans == watch.spans:
+        return
+    changed = set(spans) ^ set(watch.spans)
+    watch.spans = spans
+    watch.record.decide(Held.of(_stretches(watch.network, spans)), _stretches(watch.network, changed), watch.history)
+
+
+def _spans_known(store: Memory, now: datetime) -> tuple[Span, ...]:
+    """Return the spans that were decided by `now` and not yet withdrawn then."""
+    return tuple(
+        replace(span, withdrawn_at=None)
+        for span in store.spans()
+        if span.decided_at <= now and not (span.withdrawn_at and span.withdrawn_at <= now)
+    )
+
+
+def _stretches(network: Network, spans: Iterable[Span]) -> list[tuple[int, int, int]]:
+    positions = {station.id: position for position, station in enumerate(network.stations)}
+    return [
+        (positions[span.station], int(span.begins_at.timestamp()), int(span.ends_at.timestamp()))
+        for span in spans
+        if span.station in positions
+    ]
+
+
+def _commit(watch: Watch, told: Told, changed: Sequence[Alarm], rows: Clean, answered_to: int, now: datetime) -> Told:
+    """Write down everything the cycle decided, at once; only then has it happened."""
+    standing = watch.alarms | {alarm.key: alarm for alarm in changed}
+    doubtful = np.flatnonzero(rows.flag != Flag.GOOD)
+    flags = (rows.delivery[doubtful], rows.flag[doubtful], [REASONS[reason] for reason in rows.reason[doubtful]])
+    try:
+        watch.store.commit(
+            now,
+            alarms=list(standing.values()),
+            events=told.events,
+            notices=told.notices,
+            health=watch.health,
+            marks={name: value for name, value in watch.marks.items() if name.startswith(OWED_MARKS)},
+            flags=flags,
+            answered_to=answered_to,
+        )
+        _save_cells(watch, now)
+    except OutsideError as error:
+        log.error("the cycle could not be written down: %s", error)
+        return replace(told, trouble=told.trouble or str(error))
+    watch.alarms = {key: alarm for key, alarm in standing.items() if alarm.ended_at is None}
+    watch.last_number = max([watch.last_number, *(alarm.number for alarm in changed)])
+    watch.answered_to = answered_to
+    watch.marks["last_cycle"] = now.isoformat()
+    return told
+
+
+def _save_cells(watch: Watch, now: datetime) -> None:
+    """Save the long memory once an hour, so that a start need not read everything ever delivered."""
+    if watch.cells_saved_at is not None and now - watch.cells_saved_at < timedelta(hours=1):
+        return
+    watch.store.save_cells({name: watch.record.cells_of(name) for name in ("hourly", "daily")}, watch.newest_delivery)
+    watch.cells_saved_at = now
+
+
+def begin(network: Network, store: Memory, now: datetime) -> Watch:
+    """Return a network's watch as the store remembers it, its record rebuilt."""
+    store.bind([station.id for station in network.stations], [source.name for source in network.sources])
+    marks = store.marks()
+    marks.setdefault("watched_since", now.isoformat())
+    watch = Watch(
+        network=network,
+        store=store,
+        record=empty_record(network, now),
+        health=_health_at_start(network, store, marks, now),
+        alarms={alarm.key: alarm for alarm in store.open_alarms()},
+        last_number=store.last_alarm_number(),
+        answered_to=int(marks.get("answered_to", 0)),
+        marks=marks,
+        spans=_spans_known(store, now),
+    )
+    record = watch.record
+    record.held = Held.of(_stretches(network, watch.spans))
+    known_to = store.cells_known_to()
+    for name, grid in (("daily", record.daily), ("hourly", record.hourly)):
+        record.load_cells(name, *store.load_cells(name, grid.start))
+    recent = store.delivered(record.fine.start, int(now.timestamp()) + DAY, with_previous=True)
+    after = store.delivered_after(known_to)
+    record.restore(recent, after, watch.history)
+    watch.newest_delivery = max([known_to, *after.delivery.tolist()[-1:]])
+    return watch
+
+
+def _health_at_start(network: Network, store: Memory, marks: dict[str, str], now: datetime) -> tuple[SourceHealth, ...]:
+    """Return how fetching has gone; after a pause of our own every source counts as just come back."""
+    known = {health.source: health for health in store.health()}
+    before = _moment(marks.get("last_cycle"))
+    was_off = before is not None and now - before > OFF_AFTER
+    healths = [known.get(source.name, SourceHealth(source.name)) for source in network.sources]
+    return tuple(replace(health, back_at=now, failing_since=None) if was_off else health for health in healths)
+
+
+def empty_record(network: Network, now: datetime) -> Record:
+    """Return a record long enough for the network's longest limit and a day of late readings."""
+    stations = network.columns()
+    longest = max(
+        (limit.seconds for rule in network.rules for limit in getattr(rule.settings, "limits", ())), default=DAY
+    )
+    day_starts = network.day_starts.hour * HOUR + network.day_starts.minute * 60
+    return Record(
+        int(now.timestamp()),
+        terms_of(network),
+        stations.sends_every_s,
+        grid_s=network.grid_minutes * 60,
+        fine_days=max(longest, DAY) / DAY + 1,
+        day_starts_s=day_starts - stations.utc_offset_s,
+    )
+
+
+def terms_of(network: Network) -> Terms:
+    """Return how each source's and station's rain is to be read."""
+    stations = network.columns()
+    sources = {source.name: source for source in network.sources}
+    covers = [
+        written or round(60 * (getattr(sources.get(name), "covers_minutes", None) or 0))
+        for written, name in zip(stations.covers_s.tolist(), stations.source, strict=True)
+    ]
+    return Terms(
+        in_tips=np.array([source.rain.unit == "tips" for source in network.sources]),
+        running=np.array([source.rain.counts == "running total" for source in network.sources]),
+        wraps_at=np.array([source.rain.wraps_at or 0.0 for source in network.sources]),
+        tip_um=np.array([1000 * (network.tip_mm(position) or 0.0) for position in range(len(stations))]),
+        covers_s=np.array(covers, np.int64),
+    )
+
+
+def _moment(text: str | None) -> datetime | None:
+    return datetime.fromisoformat(text).astimezone(UTC) if text else None
