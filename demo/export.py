@@ -9,7 +9,7 @@ import argparse
 from pathlib import Path
 
 from demo.folder import write_replayable
-from demo.table import HEADER, arrivals, lines
+from demo.table import HEADER, lines
 from demo.world import DAYS, LEAST_DAYS, World, build
 
 
@@ -17,8 +17,7 @@ def export(world: World, folder: Path) -> None:
     """Write a world's folder: network.toml, stations.csv, rules and readings.csv."""
     write_replayable(folder)
     with (folder / "readings.csv").open("w", encoding="utf-8") as file:
-        file.write(f"{HEADER},received\n")
-        file.writelines(f"{line},{received}\n" for line, received in zip(lines(world), arrivals(world), strict=True))
+        file.writelines(f"{line}\n" for line in (HEADER, *lines(world)))
 
 
 def main() -> None:

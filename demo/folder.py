@@ -10,7 +10,6 @@ RULES = WRITTEN.parent.parent / "rules"
 WRITTEN_ADDRESS = "http://127.0.0.1:8080/readings.csv"
 WRITTEN_MAIL_PORT = "port = 2525"
 WRITTEN_TEXTS = "json://127.0.0.1:8081/"
-LAST_COLUMN = 'signal = "signal_dbm" }'
 
 
 def write_live(folder: Path, address: str, mail_port: int, text_port: int) -> None:
@@ -31,7 +30,6 @@ def write_replayable(folder: Path) -> None:
         folder,
         {
             f'address = "{WRITTEN_ADDRESS}?since={{since}}"': 'path = "readings.csv"',
-            LAST_COLUMN: LAST_COLUMN.replace(" }", ', received = "received" }'),
         },
     )
 

@@ -270,7 +270,7 @@ def _truths() -> tuple[Truth, ...]:
         Truth(local("2025-10-25 02:02"), "Fennick Bridge and Kettle Weir: data plan P7 has ended; back at 11:20"),
         Truth(local("2025-10-25 15:46"), "Corrow Mill: somebody pours a bucket of water in"),
         Truth(local("2025-10-26 02:00"), "the clocks go back; nothing else happens"),
-        Truth(local("2025-10-27 07:30"), "Larkmoor: branches hang before the panel since mid-October"),
+        Truth(local("2025-10-22 06:30"), "Larkmoor: branches hang before the panel since mid-October"),
         Truth(local("2025-10-28 10:40"), "Hollin Dam: the crew finds the rag, cleans, 50 test tips"),
         Truth(local("2025-10-29 05:00"), "15 mm in the valleys, snow on the ridge: four gauges cannot see it"),
         Truth(local("2025-10-30 02:12"), "Eskwater Ford stops, is repaired at 14:25"),

@@ -216,6 +216,16 @@ def test_a_storm_is_one_thread(story: Story) -> None:
     assert totals == {"Station 1": 14.0, "Station 2": 18.6}
 
 
+def test_heavy_rain_hidden_by_an_outage_is_told_when_the_source_is_back(story: Story) -> None:
+    """It is history by then, and still nobody must have missed it: the warden hears of it with the source's return."""
+    out = story.go(2.5, trouble="no answer in time")
+    assert story.kinds(out) == [("raised", "source:main")]
+    late = rows_of([(1, RAIN, 20.0)], story.now - timedelta(minutes=91), story.now + EVERY)
+    back = [event for event in [*story.step(extra=late), *story.go(1)] if event.kind is EventKind.RETURNED]
+    assert [gauge["mm"] for gauge in back[0].alarm.numbers["missed"]] == [20.0]
+    assert {"technician", "warden"} <= set(back[0].alarm.tell)
+
+
 def test_the_same_readings_again_change_nothing(story: Story) -> None:
     """A re-delivery is neither rain nor an event."""
     story.step(rain=lambda s, _t: 4.0 if s == 1 else 0.0)

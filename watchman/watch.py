@@ -28,7 +28,7 @@ from watchman.model import (
     Span,
     Verdict,
 )
-from watchman.network import Network
+from watchman.network import Contact, Network
 from watchman.readings.cleaning import REASONS, Clean, Held, Terms
 from watchman.readings.record import DAY, HOUR, Record
 from watchman.telling import digest, roster
@@ -148,13 +148,20 @@ def owed(watch: Watch, now: datetime) -> list[Notice]:
     before = _moment(watch.marks.get("last_cycle"))
     for span in watch.spans:
         if span.reason == VISIT and before is not None and before < span.ends_at <= now:
-            visitors = [contact for contact in network.contacts if contact.name == span.who]
-            notices += roster.summon(network, f"window:{span.number}", "visit", visitors, now)
+            notices += roster.summon(network, f"window:{span.number}", "visit", _visitors(watch, span), now)
     if before is not None and now - before > OFF_AFTER:
         occasion = f"off:{before.isoformat()}/{now.isoformat()}"
         contacts = roster.with_roles(network, (KEEPER,)) or list(network.contacts)
         notices += roster.summon(network, occasion, "tool", contacts, now)
     return notices
+
+
+def _visitors(watch: Watch, window: Span) -> list[Contact]:
+    """Return who is told that a window is over: its visitor, else whoever is told of what still stands there."""
+    visitors = [contact for contact in watch.network.contacts if contact.name == window.who]
+    standing = [alarm for alarm in watch.alarms.values() if alarm.standing and window.station in alarm.stations]
+    roles = {role for alarm in standing for role in alarm.tell}
+    return visitors or roster.with_roles(watch.network, roles or {KEEPER})
 
 
 def _keep(watch: Watch, deliveries: Sequence[Delivery]) -> tuple[Readings, str]:

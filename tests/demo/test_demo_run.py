@@ -87,7 +87,7 @@ def test_driving_turns_the_clock_through_the_whole_story() -> None:
     cycles = [at for at, what in watch.noted if what == "cycle"]
     deeds = [(at, what) for at, what in watch.noted if what != "cycle"]
     assert (cycles[0], cycles[-1], clock.now) == (story.begins, story.ends, story.ends)
-    assert {later - earlier for earlier, later in pairwise(cycles)} == {STEP}
+    assert {later - earlier for earlier, later in pairwise(cycles)} <= {STEP, STEP * 2 / 3, STEP / 3}
     assert len(deeds) == len(story.bookings) + len(story.acknowledgements)
     for position, (at, what) in enumerate(watch.noted):
         if what != "cycle":

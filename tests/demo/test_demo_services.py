@@ -40,7 +40,7 @@ def test_the_source_serves_what_has_arrived_and_nothing_else(service: DataServic
 
     header, *rows = answer.text.splitlines()
     arrived = int((WORLD.reports.arrived_at <= clock.now.timestamp()).sum())
-    assert header == HEADER == "time,station,rain_tips,battery_v,temperature_c,signal_dbm"
+    assert header == HEADER == "time,station,rain_tips,battery_v,temperature_c,signal_dbm,received"
     assert rows == list(lines(WORLD))[:arrived]
     assert 0 < arrived < len(WORLD.reports)
 

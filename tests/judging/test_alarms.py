@@ -193,13 +193,14 @@ def test_a_held_matter_is_told_when_the_work_is_over_if_it_still_stands() -> Non
     assert life.at(60, matter(ABSENT)) == []
 
 
-def test_an_alarm_that_stood_before_a_visit_and_still_stands_after_it_is_told_again() -> None:
-    """The visit did not mend it."""
+def test_an_alarm_that_stood_before_a_visit_stands_again_after_it() -> None:
+    """The visit did not mend it; the notice at the window's end says so, not the alarm once more."""
     life = Life()
     life.at(0, matter(PRESENT))
     assert life.at(10, matter(PRESENT, held=True)) == []
     assert life.state is AlarmState.OUT_OF_SERVICE
-    assert life.at(70, matter(PRESENT)) == ["updated"]
+    assert life.at(70, matter(PRESENT)) == []
+    assert life.state is AlarmState.UNACKNOWLEDGED
 
 
 def test_an_alarm_already_told_becomes_part_of_a_wider_one() -> None:

@@ -260,8 +260,8 @@ def test_the_details_show_each_day_each_trip_and_each_reason() -> None:
     known[4, 3] = 0.0
     told = words(known=known, open_alarms=(battery(), clogged()), not_judged={"nettle": "no neighbour within 30 km"})
 
-    assert "Station Mon Tue Wed Thu Fri Sat Sun Sum Received" in told
-    assert "Fennick Bridge 5 5 5 - 5 5 5 35* 85.7 %" in told
+    assert "Station Mon Tue Wed Thu Fri Sat Sun Sum %" in told
+    assert "Fennick Br 5 5 5 - 5 5 5 35* 85" in told
     assert "1. Larkmoor: battery: about 6 days left (4-9). Bring: Charged cell, meter," in told
     assert "Hollin Dam clogged? no. 43" in told
     assert "Nettle Creek no neighbour within 30 km" in told

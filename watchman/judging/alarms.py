@@ -126,7 +126,7 @@ class _Steps:
         """Go on with an alarm whose matter is still there; say so again only if it got worse or wider."""
         worse = matter.level > alarm.level
         wider = not set(matter.stations) <= set(alarm.stations) and alarm.check not in STORM_CHECKS
-        again = alarm.state in (AlarmState.RETURNED, AlarmState.OUT_OF_SERVICE) or alarm.absorbed_by
+        again = alarm.state is AlarmState.RETURNED or alarm.absorbed_by
         level = max(matter.level, alarm.level)
         shelved = alarm.state is AlarmState.SHELVED
         if alarm.state is AlarmState.RETURNED:
@@ -152,7 +152,8 @@ class _Steps:
         alarm = self.keep(replace(alarm, absent_since=gone_since))
         if self.now - gone_since < timedelta(minutes=self._rule(alarm).off_delay_minutes):
             return
-        alarm = replace(alarm, numbers={**alarm.numbers, **matter.numbers})
+        tell = tuple(dict.fromkeys((*alarm.tell, *matter.tell)))
+        alarm = replace(alarm, numbers={**alarm.numbers, **matter.numbers}, tell=tell)
         if alarm.check in STORM_CHECKS:
             self._end(self.tell(alarm, EventKind.ENDED))
             return

@@ -47,7 +47,29 @@ def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> li
             matters += _silences(rule, findings, view, standing, _sources_out(judged))
         else:
             matters += _plain(rule, findings, view, standing)
-    return _ended_batteries(matters, standing)
+    return _ended_batteries(_back_with_missed_rain(matters, judged, view, standing), standing)
+
+
+def _back_with_missed_rain(
+    matters: list[Matter], judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]
+) -> list[Matter]:
+    """Name, in the matter of a source that is back, the heavy rain nobody could be told of, and tell those it
+    concerns.
+    """
+    back = {
+        m.key for m in matters if m.check == source_outage.NAME and m.verdict is Verdict.ABSENT and m.key in standing
+    }
+    for rule, _findings in judged if back else ():
+        if rule.check != heavy_rain.NAME:
+            continue
+        for place, matter in enumerate(matters):
+            if matter.key in back:
+                since = int(standing[matter.key].since.timestamp())
+                missed = missed_rain(rule, view, since, view.now)
+                if missed is not None:
+                    numbers = {**matter.numbers, "missed": missed.numbers["gauges"]}
+                    matters[place] = replace(matter, numbers=numbers, tell=(*matter.tell, *rule.tell))
+    return matters
 
 
 def _plain(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
@@ -130,8 +152,9 @@ def _silences(
         matters.append(group)
         for position in members:
             wider.setdefault(position, group.key)
+    positions = {name: position for position, name in enumerate(view.stations.ids)}
     for matter in _plain(rule, findings, view, standing):
-        position = view.stations.ids.index(matter.stations[0])
+        position = positions[matter.stations[0]]
         outage_key = sources_out.get(view.stations.source[position])
         if outage_key is not None:
             matter = replace(matter, part_of=outage_key)
@@ -152,8 +175,9 @@ def _silent_groups(
     for kind, names in (("mast", view.stations.mast), ("plan", view.stations.plan), ("area", view.stations.area)):
         open_groups = {scope.split(":", 1)[1] for scope in scopes if scope.startswith(f"{kind}:")}
         late_at = Counter(names[position] for position in np.flatnonzero(late))
-        for name in sorted({name for name, number in late_at.items() if number > 1 and name} | open_groups):
-            members = np.flatnonzero(np.array([one == name for one in names]) & view.in_service)
+        wanted = {name for name, number in late_at.items() if number > 1 and name} | open_groups
+        for name, members in sorted(_members(names, wanted).items()):
+            members = members[view.in_service[members]]
             key = AlarmKey(rule.name, rule.check, f"{kind}:{name}")
             group = _silent_group(rule, findings, view, key, members, late, standing.get(key))
             if group is not None:
@@ -226,21 +250,38 @@ class _Waits(NamedTuple):
 def _waits(findings: Findings, view: View) -> _Waits:
     """Return whose peers of the source, and of anything shared, could still turn out to be silent for the most part."""
     stations = view.stations
-    waits = _Waits(np.zeros(len(stations), bool), np.zeros(len(stations), bool))
-    for position in findings.present():
-        waits.source[position] = _could_be_most(view, position, stations.source)
-        shared = (stations.mast, stations.plan, stations.area)
-        waits.any[position] = waits.source[position] or any(_could_be_most(view, position, names) for names in shared)
-    return waits
+    source, mast, plan, area = (
+        _could_be_most(view, findings.present(), names)
+        for names in (stations.source, stations.mast, stations.plan, stations.area)
+    )
+    return _Waits(source, source | mast | plan | area)
 
 
-def _could_be_most(view: View, position: int, names: Sequence[str]) -> bool:
+def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.ndarray:
+    """Say of each silent station whether those of its name that it isn't known of could make up most of them [bool, n].
+
+    A peer spoke when it was heard at least one of the station's intervals later; it is unsure until it is late itself.
+    """
     last, every = view.record.last_received, view.record.sends_every_s
-    peers = (last > 0) & np.array([bool(one) and one == names[position] for one in names])
-    peers[position] = False
-    spoke = peers & (last >= last[position] + every[position])
-    unsure = peers & ~spoke & (view.now - last <= 2 * every + overdue.SLACK_S)
-    return bool(unsure.any() and peers.sum() - spoke.sum() + 1 >= MOST * (peers.sum() + 1))
+    unsure = view.now - last <= 2 * every + overdue.SLACK_S
+    could = np.zeros(len(names), bool)
+    for peers in _members(names, {names[position] for position in silent} - {""}).values():
+        peers = peers[last[peers] > 0]
+        own = np.intersect1d(peers, silent)
+        next_due = last[own] + every[own]
+        spoke = len(peers) - np.searchsorted(np.sort(last[peers]), next_due)
+        earliest_unsure = last[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
+        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= MOST * len(peers))
+    return could
+
+
+def _members(names: Sequence[str], wanted: Iterable[str]) -> dict[str, np.ndarray]:
+    """Return the positions of the stations of each wanted name."""
+    members: dict[str, list[int]] = {name: [] for name in wanted}
+    for position, name in enumerate(names):
+        if name in members:
+            members[name].append(position)
+    return {name: np.array(positions, np.intp) for name, positions in members.items()}
 
 
 def _storm(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:

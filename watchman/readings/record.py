@@ -402,9 +402,11 @@ class Record:
 
     def _note_arrivals(self, new: Readings) -> None:
         """Keep when each station was heard, and the longest pause of the day in which it ended."""
-        messages = np.unique(np.stack([new.station.astype(np.int64), new.received_at]), axis=1)
-        messages = messages[:, messages[1] > self.last_received[messages[0]]]
-        station, at = messages
+        order = np.lexsort((new.received_at, new.station))
+        station, at = new.station[order], new.received_at[order]
+        news = at > self.last_received[station]
+        news[1:] &= (station[1:] != station[:-1]) | (at[1:] != at[:-1])
+        station, at = station[news], at[news]
         if not len(station):
             return
         first = np.concatenate(([True], station[1:] != station[:-1]))

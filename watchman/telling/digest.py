@@ -19,6 +19,8 @@ WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", 
 MOST_WEEKS = 26
 """How far back a digest names weeks that had none (decided here)."""
 
+FAR_DAYS = 99
+"""battery-decline counts no further than this many days; such a battery needs no line of its own."""
 ENOUGH = 0.9
 """The share of its readings a station must have sent for its rain to be ranked (common practice, no source)."""
 
@@ -273,13 +275,15 @@ def digest_words(digest: Digest, contact: Contact, network: Network) -> compose.
     """Return the digest as a mail: the first screen says it all, the details follow."""
     now = digest.end
     say = phrases.Phrases(network, now)
+    days_left = digest.facts.days_left
     context = compose.spoken(say, network) | {
         "d": digest,
         "facts": digest.facts,
         "health": digest.facts.health,
         "my_roles": [role for role in contact.roles if role in network.digest.tell],
         "days": phrases.WEEKDAYS,
-        "batteries": sorted(digest.facts.days_left.items(), key=lambda item: item[1]),
+        "batteries": sorted((one for one in days_left.items() if one[1] < FAR_DAYS), key=lambda one: one[1]),
+        "batteries_far": sum(left >= FAR_DAYS for left in days_left.values()),
         "told": {alarm.number: _told(alarm, network, now) for alarm in (*digest.standing, *digest.raised)},
         "visits": [(trip.where, [_stop(stop, network, now) for stop in trip.stops]) for trip in digest.trips],
         "unwell": sorted({name for alarm in digest.standing for name in alarm.stations}),

@@ -11,10 +11,11 @@ from hypothesis import given
 from hypothesis import settings as effort
 from hypothesis import strategies as st
 
-from tests.helpers import moment, stations_at, view_of
+from tests.helpers import moment, stations_at, table_of, view_of
 from watchman.judging.checks import dry_among_wet
 from watchman.judging.view import Findings, View
 from watchman.model import RAIN, TEMPERATURE, Verdict
+from watchman.readings.cleaning import Held
 
 HOUR, DAY = 3600, 86400
 BEGIN = moment("2025-06-01T00:00Z")
@@ -110,6 +111,20 @@ def test_a_lone_tip_is_dew_on_dry_days_and_seeps_on_wet_ones(day: int, told: str
     rain = clogged((4, 7, 9))
     rain[day * 24 + 5, SILENT] = 0.2
     assert verdict(rain) == told
+
+
+def test_a_visitors_tips_end_the_evidence_and_it_starts_again() -> None:
+    """After test tips nobody knows how the gauge was left: three storms before a visit say nothing about today."""
+    rain = clogged()
+    before, _ = judged(rain)
+    assert dry_among_wet.judge(before, dry_among_wet.Settings()).verdict[SILENT] == Verdict.PRESENT
+
+    visit = BEGIN + 10 * DAY + 9 * HOUR
+    rain[TIMES == visit + HOUR, SILENT] = 10.0
+    seen, _ = judged(rain)
+    held = Held.of([(SILENT, visit, visit + 2 * HOUR)])
+    seen.record.decide(held, [(SILENT, visit, visit + 2 * HOUR)], lambda _b, _e, _s: table_of(TIMES, {RAIN: rain}))
+    assert dry_among_wet.judge(seen, dry_among_wet.Settings()).verdict[SILENT] == Verdict.ABSENT
 
 
 def test_a_lone_tip_beside_little_rain_is_rain() -> None:

@@ -93,6 +93,15 @@ def test_a_long_limit_is_news_when_reached_or_when_it_rains_on_at_its_rate() -> 
     assert verdict({**night, 645: 4.8, 10: 0.2}, depth_mm=50, hours=24) == PRESENT, "crossed by this tip"
 
 
+def test_a_long_limit_does_not_come_and_go_around_its_depth() -> None:
+    """Reached in the night, a little under it when the first rain leaves the day, over it again by a shower: no news."""
+    night = {1435: 1.0, **{600 + 5 * step: 5.0 for step in range(10)}}
+    assert verdict({**night, 10: 0.4}, depth_mm=50.5, hours=24) == ABSENT, "reached at 51 mm, 50 mm, 50.4 mm"
+    first = {1435: 11.0, **{600 + 5 * step: 4.0 for step in range(10)}}
+    assert verdict({**first, 10: 0.4}, depth_mm=51.0, hours=24) == ABSENT
+    assert verdict({1500: 51.0, 600: 30.0, 10: 21.2}, depth_mm=51.0, hours=24) == PRESENT, "was under four fifths of it"
+
+
 def test_the_most_severe_limit_counts_and_says_its_depth() -> None:
     """Of several limits reached the most severe one is told, with the depth in its own time."""
     times = np.arange(NOW - 2 * 86400, NOW + 1, 300)

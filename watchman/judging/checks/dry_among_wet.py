@@ -21,7 +21,8 @@ A day counts only
                             has one was never under 2 degC in the hours in which the witness was wet. Without any
                             thermometer nothing is judged in the frost months.
 
-The gauge's own rain ends the evidence, and it starts again from nothing. Only a lone tip (at most 0.3 mm in the day)
+The gauge's own rain ends the evidence, and it starts again from nothing; so do tips made by a visitor, since then
+nobody knows how the gauge was left. Only a lone tip (at most 0.3 mm in the day)
 doesn't end it while the witnesses are dry, since dew and frost make such tips, nor beside twenty times as much rain,
 since some water seeps through a clog; such days don't count either.
 
@@ -184,7 +185,7 @@ def _candidates(view: View) -> tuple[np.ndarray, np.ndarray]:
     daily = view.record.daily
     delivered = np.flatnonzero(daily.known[: daily.head + 1].any(axis=1))
     begin = max(daily.head + 1 - LOOK_BACK, int(delivered[0]) if len(delivered) else daily.head)
-    rained = daily.rain[begin : daily.head + 1] > LONE_TIP_UM
+    rained = (daily.rain[begin : daily.head + 1] > LONE_TIP_UM) | (daily.held[begin : daily.head + 1] > 0)
     first = np.where(rained.any(axis=0), daily.head - np.argmax(rained[::-1], axis=0), begin)
     neighbours = view.stations.neighbours
     after = first + rained.any(axis=0)
@@ -215,7 +216,8 @@ def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray) ->
     most_um = wet_um.max(axis=2, initial=0)
     small_but_real = (own_um > 0) & (most_um >= WET_UM) & (own_um * SEEPS >= most_um)
     # On the day still running a lone tip decides nothing yet: the witnesses' rain isn't all weighed.
-    real = (own_um > LONE_TIP_UM) | (small_but_real & _over(view, first)[:, None])
+    handled = daily.held[first : daily.head + 1, positions] > 0
+    real = handled | (own_um > LONE_TIP_UM) | (small_but_real & _over(view, first)[:, None])
     since, odds, spells, blind = _walk(real, np.where(frozen, 1.0, chance), frozen, joined)
     later = np.arange(len(own_um))[:, None] > since
     counted = np.where(later & ~frozen, chance, 1.0)
@@ -383,7 +385,8 @@ def _dry_since(view: View, weighed: _Weighed) -> np.ndarray:
     daily, hourly = view.record.daily, view.record.hourly
     day = weighed.first + weighed.since
     cells, held = _hours(view, day)
-    wet = held & (weighed.since >= 0)[:, None] & (hourly.rain[cells, weighed.positions[:, None]] > 0)
+    tips = (hourly.rain + hourly.held)[cells, weighed.positions[:, None]]
+    wet = held & (weighed.since >= 0)[:, None] & (tips > 0)
     last = 23 - np.argmax(wet[:, ::-1], axis=1)
     hour_end = hourly.start + (cells[np.arange(len(day)), last] + 1) * HOUR
     return np.where(wet.any(axis=1), hour_end, daily.start + (day + 1) * DAY)

@@ -12,8 +12,8 @@ rain that must have fallen; counting also what may have fallen inside gives the 
     undetermined   otherwise
 
 A stretch longer than an hour may still hold last night's rain. It is news only when it ends with rain and either
-reached the depth within the last hour, or that hour alone brought its share, depth / duration [mm/h]: a trickle next
-morning on top of last night's 50 mm is not heavy rain.
+reached the depth within the last hour (having been under four fifths of it since it last was), or that hour alone
+brought its share, depth / duration [mm/h]: a trickle next morning on top of last night's 50 mm is not heavy rain.
 
 A reading longer than the duration still proves something: 45 mm in an hour must have brought at least 45/4 mm in some
 quarter of it (the mean of its parts can't exceed the greatest part). Sums are whole micrometres, so 6.0 mm is 6.0 mm.
@@ -40,6 +40,12 @@ from watchman.written import Written
 
 NAME = "heavy-rain"
 INCH_MM = 25.4
+DEADBAND = 0.8
+"""A long limit counts as reached anew only after its sum was under this share of the depth (decided here, no
+source).
+"""
+WORTH_SAYING = 1 / 3
+"""Depths in other durations are named from this share of their lowest limit on (decided here, no source)."""
 BLIND = "no reading of the last hour has arrived"
 
 
@@ -110,7 +116,7 @@ def judge(view: View, settings: Settings) -> Findings:
     quiet = (grid.rain[ends] == 0) & (grid.straddle[ends] == 0) & (grid.known[ends] >= grid.step)
     for limit in sorted(settings.limits, key=lambda one: one.severity.rank):
         least, most, complete = depths(grid, ends, limit.seconds)
-        news = _is_news(grid, ends, limit)
+        news = _is_news(grid, ends, limit, least)
         reached = (least >= limit.depth_um) & (grid.rain[ends] > 0) & news
         present = reached.any(axis=0)
         possible = (delivered & news & ~quiet & ((most >= limit.depth_um) | ~complete)).any(axis=0)
@@ -139,14 +145,26 @@ def judge(view: View, settings: Settings) -> Findings:
     )
 
 
-def _is_news(grid: Grid, ends: np.ndarray, limit: Limit) -> np.ndarray:
+def _is_news(grid: Grid, ends: np.ndarray, limit: Limit, least: np.ndarray) -> np.ndarray:
     """Say of each stretch longer than an hour whether it is more than last night's rain; shape [ends, station]."""
+    news = np.ones((len(ends), grid.stations), bool)
     if limit.seconds <= HOUR or not len(ends):
-        return np.ones((len(ends), grid.stations), bool)
-    before, _most, _complete = depths(grid, np.maximum(ends - 1, 0), limit.seconds)
-    crossed = (before < limit.depth_um).any(axis=0)
-    last_hour, _most, _complete = depths(grid, ends, HOUR)
-    return crossed | (last_hour * limit.seconds >= limit.depth_um * HOUR)
+        return news
+    columns = np.flatnonzero((least >= limit.depth_um).any(axis=0))
+    last_hour = depths(grid, ends, HOUR)[0][:, columns]
+    rains_on = last_hour * limit.seconds >= limit.depth_um * HOUR
+    news[:, columns] = rains_on | _crossed(grid, ends, limit, columns)
+    return news
+
+
+def _crossed(grid: Grid, ends: np.ndarray, limit: Limit, columns: np.ndarray) -> np.ndarray:
+    """Say whether the depth was first reached within these ends, having been under the deadband since it last was."""
+    before = np.arange(max(ends[0] - limit.seconds // grid.step, 0), ends[0])
+    then = depths(grid, before, limit.seconds)[0][:, columns]
+    low = then < DEADBAND * limit.depth_um
+    since_low = len(then) - np.argmax(low[::-1], axis=0)
+    reached = np.where(np.arange(len(then))[:, None] >= since_low, then, 0).max(axis=0, initial=0)
+    return np.asarray(reached < limit.depth_um)
 
 
 def _fresh(view: View, settings: Settings) -> np.ndarray:
@@ -184,11 +202,15 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
     """Return what people are told of one gauge: the depth that reached the limit, and the depths in other durations."""
     grid = view.record.fine
     ends = _fresh(view, settings)
-    limits = {limit.seconds for limit in settings.limits}
+    lowest: dict[int, int] = {}
+    for limit in settings.limits:
+        lowest[limit.seconds] = min(limit.depth_um, lowest.get(limit.seconds, limit.depth_um))
     also = []
-    for seconds in sorted(limits - {int(findings.numbers["seconds"][position])}):
+    for seconds in sorted(lowest.keys() - {int(findings.numbers["seconds"][position])}):
         least, _most, _complete = depths(grid, ends, seconds)
-        also.append({"mm": int(least[:, position].max()) / 1000, "minutes": seconds // 60})
+        depth_um = int(least[:, position].max())
+        if depth_um >= WORTH_SAYING * lowest[seconds]:
+            also.append({"mm": depth_um / 1000, "minutes": seconds // 60})
     return {
         "mm": int(findings.numbers["depth_um"][position]) / 1000,
         "minutes": int(findings.numbers["seconds"][position]) // 60,
