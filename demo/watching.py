@@ -7,9 +7,9 @@ from typing import Any
 
 from demo.clock import Clock
 from demo.story import Acknowledgement, Booking
-from watchman import replay, watch
+from watchman import replay
 from watchman.daemon import Daemon
-from watchman.model import Alarm
+from watchman.model import VISIT, Alarm
 from watchman.network import load
 from watchman.store import Store
 
@@ -40,7 +40,7 @@ class Watching:
 
     def book(self, booking: Booking) -> None:
         """Book a maintenance window."""
-        self.store.add_span(booking.station, booking.begins, booking.ends, watch.VISIT, booking.who, self.clock.now)
+        self.store.add_span(booking.station, booking.begins, booking.ends, VISIT, booking.who, self.clock.now)
 
     def acknowledge(self, answer: Acknowledgement) -> None:
         """Answer the newest standing alarm of a check, if there is one."""

@@ -13,7 +13,7 @@ import pytest
 from tests.helpers import SECRETS, write_network
 from watchman import watch
 from watchman.errors import OutsideError
-from watchman.model import BATTERY, RAIN, Alarm, Delivery, Event, EventKind, Readings
+from watchman.model import BATTERY, RAIN, VISIT, Alarm, Delivery, Event, EventKind, Readings
 from watchman.network import Network, load
 from watchman.store import Store
 
@@ -238,7 +238,7 @@ def test_the_same_readings_again_change_nothing(story: Story) -> None:
 def test_test_tips_in_a_booked_visit_are_never_rain(story: Story) -> None:
     """Twenty millimetres poured during a visit are no storm and no total; they stay in the record, held."""
     begins = story.now
-    story.store.add_span("s1", begins, begins + timedelta(hours=2), watch.VISIT, "tech-1", begins)
+    story.store.add_span("s1", begins, begins + timedelta(hours=2), VISIT, "tech-1", begins)
     assert story.go(1, rain=lambda s, _t: 10.0 if s == 1 else 0.0) == []
     assert story.watch.record.daily.rain[:, 1].sum() == 0
     assert story.watch.record.daily.held[:, 1].sum() == 40_000
@@ -249,7 +249,7 @@ def test_a_visit_booked_afterwards_takes_its_tips_out_of_the_totals(story: Story
     begins = story.now
     story.go(1, rain=lambda s, _t: 1.0 if s == 1 else 0.0)
     assert story.watch.record.daily.rain[:, 1].sum() == 4_000
-    story.store.add_span("s1", begins, story.now, watch.VISIT, "tech-1", story.now)
+    story.store.add_span("s1", begins, story.now, VISIT, "tech-1", story.now)
     story.step()
     assert story.watch.record.daily.rain[:, 1].sum() == 0
     assert story.watch.record.fine.sum(0, story.watch.record.fine.head)[1] == 0
@@ -258,7 +258,7 @@ def test_a_visit_booked_afterwards_takes_its_tips_out_of_the_totals(story: Story
 def test_real_rain_during_a_visit_is_told_when_a_gauge_in_service_is_wet_too(story: Story) -> None:
     """Safety stays on: a storm over the visited gauge and its neighbour is a storm."""
     begins = story.now
-    story.store.add_span("s1", begins, begins + timedelta(hours=3), watch.VISIT, "tech-1", begins)
+    story.store.add_span("s1", begins, begins + timedelta(hours=3), VISIT, "tech-1", begins)
     events = story.step(rain=lambda s, _t: 8.0 if s in (1, 2) else 0.0)
     assert story.kinds(events) == [("raised", "network")]
 
@@ -266,14 +266,14 @@ def test_real_rain_during_a_visit_is_told_when_a_gauge_in_service_is_wet_too(sto
 def test_a_fault_during_a_visit_waits_for_its_end_and_is_told_then(story: Story) -> None:
     """The station stops while somebody works at it; if it is still silent afterwards, that is told."""
     begins = story.now
-    story.store.add_span("s2", begins, begins + timedelta(hours=3), watch.VISIT, "tech-1", begins)
+    story.store.add_span("s2", begins, begins + timedelta(hours=3), VISIT, "tech-1", begins)
     assert story.go(2.75, silent=(2,)) == []
     assert story.kinds(story.go(1, silent=(2,))) == [("raised", "station:s2")]
 
 
 def test_the_visitor_hears_when_the_window_closes_by_itself(story: Story) -> None:
     """One notice at its end, to whoever booked it."""
-    story.store.add_span("s2", story.now, story.now + timedelta(hours=1), watch.VISIT, "tech-1", story.now)
+    story.store.add_span("s2", story.now, story.now + timedelta(hours=1), VISIT, "tech-1", story.now)
     story.go(2)
     told = [notice for notice in story.store.notices() if notice.kind == "visit"]
     assert {notice.person for notice in told} == {"tech-1"}
@@ -336,3 +336,35 @@ def test_nothing_has_happened_until_it_is_written_down(story: Story, monkeypatch
     assert [event.kind for event in told.events] == [EventKind.RAISED]
     monkeypatch.undo()
     assert [alarm.number for alarm in raised(story.step())] == [told.events[0].alarm.number]
+
+
+def test_a_station_stood_down_is_not_missed(tmp_path: Path, sound_days: Story) -> None:
+    """What the owner took out for the winter is no alarm."""
+    shutil.copytree(sound_days.folder, tmp_path, dirs_exist_ok=True)
+    lines = (tmp_path / "stations.csv").read_text(encoding="utf-8").splitlines()
+    text = "\n".join(
+        [f"{lines[0]},status", *(f"{line},{'stood down' if line[:2] == 's2' else ''}" for line in lines[1:])]
+    )
+    (tmp_path / "stations.csv").write_text(text + "\n", encoding="utf-8")
+    network = load(tmp_path, SECRETS.get)
+    store = Store.open("sqlite:///watch.db", tmp_path)
+    watching, now = watch.begin(network, store, sound_days.now), sound_days.now
+    for _ in range(24):
+        now += EVERY
+        rows = rows_of([(s, RAIN, 0.0) for s in range(STATIONS) if s != 2], now - timedelta(minutes=1), now)
+        assert watch.cycle(watching, [Delivery("main", now, rows)], now).events == ()
+
+
+def test_cells_that_could_not_be_saved_are_saved_later(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A full disk at the wrong moment costs no hour of the long memory."""
+
+    def full(*_args: object) -> None:
+        raise OutsideError("the disk is full")
+
+    monkeypatch.setattr(story.store, "save_cells", full)
+    story.watch.cells_saved_at = None
+    story.step(rain=lambda s, _t: 3.0 if s == 1 else 0.0)
+    monkeypatch.undo()
+    story.step()
+    story.restart()
+    assert story.watch.record.hourly.rain[:, 1].sum() == 3000

@@ -187,6 +187,10 @@ class Delivery:
     trouble: str = ""
 
 
+VISIT = "visit"
+"""The reason of a span that somebody's work at a station leaves."""
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """A stretch of a station's readings that does not count, beside the data (a visit, test tips, melt, a fault)."""

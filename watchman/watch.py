@@ -16,6 +16,7 @@ from watchman.judging.view import Findings, View
 from watchman.memory import Memory
 from watchman.model import (
     RAIN,
+    VISIT,
     Alarm,
     AlarmKey,
     Delivery,
@@ -39,9 +40,9 @@ OFF_AFTER = timedelta(minutes=15)
 """A pause between two cycles longer than this is told: the watch was off."""
 KEEPER = "technician"
 """The role that is told of the watch's own trouble."""
+AWAY = ("stood down", "relocating")
+"""What stations.csv says of a station whose readings nobody should be told of."""
 OWED_MARKS = ("digest:", "also:", "watched_since")
-VISIT = "visit"
-"""The reason of a span that somebody's work at a station leaves."""
 
 
 @dataclass
@@ -122,7 +123,7 @@ def view_of(watch: Watch, now: datetime) -> View:
     """Return what the checks look at."""
     stations = watch.network.columns()
     positions = {station: position for position, station in enumerate(stations.ids)}
-    in_service = np.ones(len(stations), bool)
+    in_service = np.array([station.status not in AWAY for station in watch.network.stations], bool)
     last_visit = np.zeros(len(stations), np.int64)
     for span in watch.spans:
         position = positions.get(span.station)
@@ -246,7 +247,6 @@ def _commit(watch: Watch, told: Told, changed: Sequence[Alarm], rows: Clean, ans
             flags=flags,
             answered_to=answered_to,
         )
-        _save_cells(watch, now)
     except OutsideError as error:
         log.error("the cycle could not be written down: %s", error)
         return replace(told, trouble=told.trouble or str(error))
@@ -254,6 +254,7 @@ def _commit(watch: Watch, told: Told, changed: Sequence[Alarm], rows: Clean, ans
     watch.last_number = max([watch.last_number, *(alarm.number for alarm in changed)])
     watch.answered_to = answered_to
     watch.marks["last_cycle"] = now.isoformat()
+    _save_cells(watch, now)
     return told
 
 
@@ -261,7 +262,13 @@ def _save_cells(watch: Watch, now: datetime) -> None:
     """Save the long memory once an hour, so that a start need not read everything ever delivered."""
     if watch.cells_saved_at is not None and now - watch.cells_saved_at < timedelta(hours=1):
         return
-    watch.store.save_cells({name: watch.record.cells_of(name) for name in ("hourly", "daily")}, watch.newest_delivery)
+    try:
+        cells = {name: watch.record.cells_of(name) for name in ("hourly", "daily")}
+        watch.store.save_cells(cells, watch.newest_delivery)
+    except OutsideError as error:
+        log.error("the long memory could not be saved, and will be with the next: %s", error)
+        return
+    watch.record.forget_touched()
     watch.cells_saved_at = now
 
 

@@ -10,9 +10,9 @@ import numpy as np
 from watchman import watch
 from watchman.judging.checks import battery_decline, dry_among_wet
 from watchman.judging.view import Findings, View
-from watchman.model import Verdict
+from watchman.model import VISIT, Verdict
 from watchman.network import Network
-from watchman.store import Store
+from watchman.store import REJECTED_KEPT, Store
 from watchman.telling import digest
 
 
@@ -35,7 +35,7 @@ def facts(network: Network, store: Store, watching: watch.Watch, name: str, now:
         not_judged=_not_judged(view, findings.get(dry_among_wet.NAME)),
         held_nothing=_held_nothing(watching, view, begin, end),
         revised=_revised(network, store, view, name),
-        health=digest.ToolHealth(rejected_rows=len(store.rejected())),
+        health=_health(store, begin, end),
         also_owed=tuple(watching.marks.get(f"also:{name}", "").split()),
     )
 
@@ -75,7 +75,7 @@ def _held_nothing(watching: watch.Watch, view: View, begin: datetime, end: datet
     positions = {station: position for position, station in enumerate(view.stations.ids)}
     grid, holds = view.record.hourly, []
     for span in watching.spans:
-        if span.reason != watch.VISIT or span.station not in positions or not begin <= span.ends_at < end:
+        if span.reason != VISIT or span.station not in positions or not begin <= span.ends_at < end:
             continue
         first, last = grid.cell(int(span.begins_at.timestamp())), grid.cell(int(span.ends_at.timestamp()))
         if first >= 0 and not grid.held[first : last + 1, positions[span.station]].any():
@@ -99,10 +99,23 @@ def _revised(network: Network, store: Store, view: View, name: str) -> dict[str,
     }
 
 
-def totals_mark(network: Network, view: View, name: str) -> str:
+def _health(store: Store, begin: datetime, end: datetime) -> digest.ToolHealth:
+    """Return how the watch itself did: the week's rows that could not be read, and the last drill."""
+    marks = store.marks()
+    drilled_at, asked = marks.get("last_drill_at"), int(marks.get("last_drill_asked", 0))
+    answers = (one for one in store.answers_after(0) if one.kind == "came")
+    return digest.ToolHealth(
+        rejected_rows=sum(begin <= row.received_at < end for row in store.rejected(REJECTED_KEPT)),
+        last_drill_at=datetime.fromisoformat(drilled_at) if drilled_at else None,
+        reached=len({one.who for one in answers if one.reason == f"drill:{marks.get('last_drill')}"}),
+        asked=asked,
+    )
+
+
+def totals_mark(network: Network, week: digest.WeekFacts) -> str:
     """Return a week's totals as they are told now, to be kept, so that a later revision can be named."""
-    rain, _known = _days(network, view, name)
-    return " ".join(f"{station}={int(rain[p].sum())}" for p, station in enumerate(view.stations.ids))
+    totals = week.rain_um.sum(axis=1).tolist()
+    return " ".join(f"{station.id}={um}" for station, um in zip(network.stations, totals, strict=True))
 
 
 def _totals_told(store: Store, name: str) -> dict[str, float]:

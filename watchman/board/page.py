@@ -16,7 +16,7 @@ from werkzeug.exceptions import HTTPException
 
 from watchman.board import links
 from watchman.errors import OutsideError
-from watchman.model import Alarm, AlarmState, Notice, Span
+from watchman.model import VISIT, Alarm, AlarmState, Notice, Span
 from watchman.network import Network
 from watchman.store import Store
 from watchman.telling import compose
@@ -27,8 +27,6 @@ log = logging.getLogger(__name__)
 STALE = timedelta(days=30)
 """How long a notice's link answers it; what is older is closed or has been told again (decided here)."""
 ON_SITE = timedelta(hours=2)
-VISIT = "visit"
-"""The reason of a span that somebody's work at a station leaves."""
 LARGEST_ANSWER = 4096
 """More than any of our forms sends [bytes]."""
 

@@ -286,10 +286,9 @@ class Record:
         self._touch(values)
 
     def cells_of(self, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return station, cell end and values [rows, 15] of the cells written since the last call, to be saved."""
+        """Return station, cell end and values [rows, 15] of the cells written since `forget_touched`, to be saved."""
         grid = self.hourly if name == "hourly" else self.daily
         cells = sorted(cell for end in self.touched[name] if 0 <= (cell := grid.cell(end)) < grid.length)
-        self.touched[name] = set()
         if not cells:
             return np.empty(0, np.int32), np.empty(0, np.int64), np.empty((0, 15))
         layers = [grid.rain, grid.held, grid.known, grid.covers, grid.straddle, *grid.total, *grid.count]
@@ -300,6 +299,11 @@ class Record:
         row, station = np.nonzero(written)
         ends = np.array([grid.end_of(cell) for cell in cells], np.int64)
         return station.astype(np.int32), ends[row], values[row, station]
+
+    def forget_touched(self) -> None:
+        """Take note that all cells written so far have been saved."""
+        for ends in self.touched.values():
+            ends.clear()
 
     def load_cells(self, name: str, station: np.ndarray, ends: np.ndarray, values: np.ndarray) -> None:
         """Put saved cells back where they were."""

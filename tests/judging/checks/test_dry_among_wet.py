@@ -120,7 +120,7 @@ def test_a_visitors_tips_end_the_evidence_and_it_starts_again() -> None:
     assert dry_among_wet.judge(before, dry_among_wet.Settings()).verdict[SILENT] == Verdict.PRESENT
 
     visit = BEGIN + 10 * DAY + 9 * HOUR
-    rain[TIMES == visit + HOUR, SILENT] = 10.0
+    rain[visit + HOUR == TIMES, SILENT] = 10.0
     seen, _ = judged(rain)
     held = Held.of([(SILENT, visit, visit + 2 * HOUR)])
     seen.record.decide(held, [(SILENT, visit, visit + 2 * HOUR)], lambda _b, _e, _s: table_of(TIMES, {RAIN: rain}))

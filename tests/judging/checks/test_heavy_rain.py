@@ -94,7 +94,9 @@ def test_a_long_limit_is_news_when_reached_or_when_it_rains_on_at_its_rate() -> 
 
 
 def test_a_long_limit_does_not_come_and_go_around_its_depth() -> None:
-    """Reached in the night, a little under it when the first rain leaves the day, over it again by a shower: no news."""
+    """Reached in the night, a little under it when the first rain leaves the day, over it again by a shower: no
+    news.
+    """
     night = {1435: 1.0, **{600 + 5 * step: 5.0 for step in range(10)}}
     assert verdict({**night, 10: 0.4}, depth_mm=50.5, hours=24) == ABSENT, "reached at 51 mm, 50 mm, 50.4 mm"
     first = {1435: 11.0, **{600 + 5 * step: 4.0 for step in range(10)}}
