@@ -3,8 +3,9 @@
 Source: the standard's state transition diagram, as OPC UA Part 9 (annex on mapping to ISA-18.2) and trade articles
 retell it: Normal -> Unacknowledged on the condition; Unacknowledged -> Acknowledged by a person; Unacknowledged ->
 Returned to normal, unacknowledged, when it clears; Acknowledged -> Normal when it clears; Returned -> Normal by a
-person, and -> Unacknowledged when it comes back; any of them -> Shelved, Suppressed by design, Out of service, and back.
-Names of states from memory of the diagram; acknowledge, shelve (always timed) and return: OPC UA Part 9, sections 3.1 and 5.8.
+person, and -> Unacknowledged when it comes back; any of them -> Shelved, Suppressed by design, Out of service, and
+back. Names of states from memory of the diagram; acknowledge, shelve (always timed) and return: OPC UA Part 9,
+sections 3.1 and 5.8.
 """
 
 from __future__ import annotations
