@@ -361,8 +361,9 @@ def _no_channel(channel: str, answer: str) -> str:
 
 
 def _ask_mail_server(talk: Conversation, draft: Draft, mail: str) -> None:
-    host = talk.ask("mail_host", "Which server takes your mail on its way out?", "localhost") or "localhost"
-    draft.mail = {"host": host, "sender": mail}
+    asked = "Which server takes your mail on its way out? With :port if it has an unusual one"
+    host, _, port = (talk.ask("mail_host", asked, "localhost") or "localhost").partition(":")
+    draft.mail = {"host": host, **({"port": int(port)} if port.isdigit() else {}), "sender": mail}
     if host in ("localhost", "127.0.0.1"):
         draft.mail["security"] = "none"
         return

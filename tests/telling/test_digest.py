@@ -317,3 +317,11 @@ def test_the_html_part_holds_the_same_and_escapes_names() -> None:
     assert "<b>Ashlow" not in mail.html
     assert "&lt;b&gt;Ashlow" in mail.html
     assert "about 6 days left (4-9)" in mail.html
+
+
+def test_a_week_of_which_hardly_anything_came_is_not_well() -> None:
+    """Missing is never zero: no readings and no alarms are no good news."""
+    told = words(known=np.full((10, 7), 0.02))
+
+    assert "Only 2 % of the readings were received: little can be said of this week." in told
+    assert "nothing to drive for" not in told
