@@ -186,7 +186,7 @@ class _Turn:
         if worded is None:
             self.store.withdraw(notice.number, "it no longer stands")
             return None
-        if False:
+        if not self.store.begin_attempt(notice.number, self.now):
             return None
         return replace(worded, state=NoticeState.ATTEMPTING, attempts=notice.attempts + 1)
 
