@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
+from collections import Counter
 from collections.abc import Callable
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -368,3 +371,17 @@ def test_cells_that_could_not_be_saved_are_saved_later(story: Story, monkeypatch
     story.step()
     story.restart()
     assert story.watch.record.hourly.rain[:, 1].sum() == 3000
+
+
+def test_every_kept_reading_bears_its_flag_also_when_it_came_late(story: Story) -> None:
+    """Of two values for one time both are suspect, whichever came first; a visit's tips say that they are."""
+    moment = story.now - timedelta(hours=2, minutes=1)
+    story.step(extra=rows_of([(1, RAIN, 1.4)], moment, story.now))
+    story.step(extra=rows_of([(1, RAIN, 2.0)], moment, story.now))
+    story.store.add_span("s3", story.now - timedelta(hours=1), story.now, VISIT, "tech-1", story.now)
+    story.step()
+    with closing(sqlite3.connect(story.folder / "watch.db")) as database:
+        rows = database.execute("SELECT id, reason FROM delivered JOIN stations ON station = number WHERE reason != ''")
+        reasons = Counter(rows.fetchall())
+    assert reasons["s1", "another value was delivered for the same time"] == 3, "0.0 was sent on time"
+    assert reasons["s3", "does not count: out of service or held"] >= 4

@@ -10,8 +10,9 @@ import json
 import logging
 import os
 import sys
+from collections.abc import Sequence
 from contextlib import closing
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +21,7 @@ import click
 from watchman.errors import InputError, Mistake, OutsideError
 
 if TYPE_CHECKING:
+    from watchman.model import Readings, Rejected, Span
     from watchman.network import Network
     from watchman.store import Store
 
@@ -27,6 +29,8 @@ NETWORK = click.argument("network", type=click.Path(file_okay=False, path_type=P
 WHO = click.option("--as", "who", default="", help="Your name, as it stands at the contacts.")
 AS_JSON = click.option("--json", "as_json", is_flag=True, help="Print for a program rather than a person.")
 EXAMPLE = "\b\nExample:\n  "
+SHOWN = 10
+"""How many rows that can't be read are shown one by one."""
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -44,7 +48,10 @@ def init(network: Path) -> None:
     """Make a network's folder: a handful of questions, a look at the data, a folder that works."""
     from watchman.init import start
 
-    start(network, ask=lambda question, default: click.prompt(question, default=default), tell=click.echo)
+    def ask(question: str, default: str) -> str:
+        return str(click.prompt(question, default=default, show_default=bool(default)))
+
+    start(network, ask=ask, tell=click.echo)
 
 
 @commands.command(epilog=f"{EXAMPLE}watchman verify my-network")
@@ -63,14 +70,16 @@ def verify(network: Path, as_json: bool) -> None:
 
 @commands.command(epilog=f"{EXAMPLE}watchman run my-network")
 @NETWORK
-@click.option("--verbose", is_flag=True, help="Log every fetch and cycle.")
+@click.option("--verbose", is_flag=True, help="Log every cycle, and every row that can't be read.")
 def run(network: Path, verbose: bool) -> None:
     """Watch until told to stop (Ctrl-C, or the service manager)."""
     from watchman import daemon
 
-    _log(logging.INFO if verbose else logging.WARNING)
-    logging.getLogger("watchman").setLevel(logging.INFO)
-    daemon.run(network, secret)
+    _log(logging.DEBUG if verbose else logging.INFO)
+    if not daemon.run(network, secret):
+        # A server that doesn't answer must not hold up the end; what was on its way is known to the store as such.
+        logging.shutdown()
+        os._exit(0)
 
 
 @commands.command(epilog=f"{EXAMPLE}watchman once my-network")
@@ -80,7 +89,9 @@ def once(network: Path) -> None:
     from watchman import daemon
 
     _log(logging.WARNING)
-    told = daemon.once(network, secret)
+    told, deliveries = daemon.once(network, secret)
+    for delivery in deliveries:
+        _not_read(delivery.rejected)
     click.echo(f"{_number(len(told.events), 'event')}, {_number(len(told.notices), 'notice')} made.")
     for event in told.events:
         click.echo(f"  {event.kind.value}: {event.alarm.key.rule} {event.alarm.key.scope} no. {event.alarm.number}")
@@ -91,7 +102,7 @@ def once(network: Path) -> None:
     "watchman replay my-network --from 2025-10-20T00:00:00Z --to 2025-11-03T00:00:00Z --format ndjson"
 )
 @NETWORK
-@click.option("--from", "begin", required=True, help="Begin: a day, or a time like 2025-10-20T06:00:00Z.")
+@click.option("--from", "begin", required=True, help="Begin: a day (its 00:00), or a time like 2025-10-20T06:00:00Z.")
 @click.option("--to", "end", required=True, help="End, written alike.")
 @click.option(
     "--every", "every_minutes", type=click.FloatRange(1, 1440), default=5.0, help="Minutes between polls [5]."
@@ -111,11 +122,11 @@ def replay(network: Path, begin: str, end: str, every_minutes: float, form: str)
     begins, ends = (_time(text, option, loaded) for text, option in ((begin, "--from"), (end, "--to")))
     if ends < begins:
         raise InputError([Mistake("--to", "it is before --from", "A replay runs forward.")])
-    store = _store(loaded) if any(source.path is None for source in loaded.sources) else _store_if_there(loaded)
-    readings, rejected, remarks = past.past_readings(loaded, store, ends)
-    for remark in (*remarks, *(f"{row.source}: {row.reason}: {row.row}" for row in rejected[:10])):
+    loaded = _load(network, ends.date())
+    readings, rejected, remarks, spans = _past(loaded, ends)
+    for remark in remarks:
         click.echo(remark, err=True)
-    spans = store.spans() if store else ()
+    _not_read(rejected)
     for line in past.replay(loaded, readings, begins, ends, every=timedelta(minutes=every_minutes), spans=spans):
         if form == "ndjson":
             click.echo(past.as_line(line))
@@ -131,7 +142,8 @@ def status(network: Path, as_json: bool) -> None:
     from watchman import overview
 
     loaded = _load(network)
-    facts = overview.status(loaded, _store(loaded), now())
+    with closing(_store(loaded)) as store:
+        facts = overview.status(loaded, store, now())
     click.echo(json.dumps(facts, ensure_ascii=False) if as_json else overview.as_text(facts))
 
 
@@ -141,7 +153,10 @@ def status(network: Path, as_json: bool) -> None:
 @WHO
 def acknowledge(network: Path, alarm: int, who: str) -> None:
     """Say that you have seen an alarm and see to it; reminders stop for all."""
-    _answer(network, "acknowledge", alarm, who)
+    _answer(_load(network), "acknowledge", alarm, who)
+
+
+ENDS = "A shelving always has an end: --hours 48, or --until 2025-11-03."
 
 
 @commands.command(epilog=f'{EXAMPLE}watchman shelve my-network 41 --hours 48 --reason "new cell ordered" --as tech-1')
@@ -155,13 +170,11 @@ def shelve(network: Path, alarm: int, hours: float | None, until: str | None, re
     """Set an alarm aside until a stated time; it comes back by itself."""
     if (hours is None) == (until is None):
         raise InputError([Mistake("shelve", "no end is given" if hours is None else "two ends are given", ENDS)])
-    ends = now() + timedelta(hours=hours) if hours is not None else _time(str(until), "--until", _load(network))
+    loaded = _load(network)
+    ends = now() + timedelta(hours=hours) if hours is not None else _time(str(until), "--until", loaded)
     if ends <= now():
         raise InputError([Mistake("--until", "it is already past", "A shelving ends in the future.")])
-    _answer(network, "shelve", alarm, who, until=ends, reason=reason)
-
-
-ENDS = "A shelving always has an end: --hours 48, or --until 2025-11-03."
+    _answer(loaded, "shelve", alarm, who, until=ends, reason=reason)
 
 
 @commands.command(epilog=f"{EXAMPLE}watchman unshelve my-network 41 --as tech-1")
@@ -170,7 +183,7 @@ ENDS = "A shelving always has an end: --hours 48, or --until 2025-11-03."
 @WHO
 def unshelve(network: Path, alarm: int, who: str) -> None:
     """Take a shelved alarm back before its time."""
-    _answer(network, "unshelve", alarm, who)
+    _answer(_load(network), "unshelve", alarm, who)
 
 
 @commands.group()
@@ -194,15 +207,14 @@ def maintenance_add(
 ) -> None:
     """Book a window, also afterwards; it closes by itself."""
     loaded = _load(network)
-    station = _station(loaded, station)
-    _person(loaded, who)
+    station, who = _station(loaded, station), _person(loaded, who)
     begins = _time(begin, "--from", loaded) if begin else now()
     if end and hours:
         raise InputError([Mistake("maintenance add", "both --to and --hours are given", "Give one of them.")])
     ends = _time(end, "--to", loaded) if end else begins + timedelta(hours=hours or 3)
     if ends <= begins:
         raise InputError([Mistake("--to", "the window ends before it begins", "Give a later end.")])
-    with closing(_store(loaded)) as store:
+    with closing(_store(loaded, create=True)) as store:
         span = store.add_span(station, begins, ends, "visit", who, now())
     click.echo(f"Window {span.number}: {station} from {_local(begins, loaded)} to {_local(ends, loaded)}.")
 
@@ -216,21 +228,7 @@ def maintenance_list(network: Path, as_json: bool) -> None:
     with closing(_store(loaded)) as store:
         spans = [span for span in store.spans() if span.withdrawn_at is None]
     if as_json:
-        click.echo(
-            json.dumps(
-                [
-                    {
-                        "number": span.number,
-                        "station": span.station,
-                        "begins_at": span.begins_at.isoformat(),
-                        "ends_at": span.ends_at.isoformat(),
-                        "reason": span.reason,
-                        "who": span.who,
-                    }
-                    for span in spans
-                ]
-            )
-        )
+        click.echo(json.dumps([_window(span) for span in spans], ensure_ascii=False))
         return
     for span in spans:
         running = " (running)" if span.begins_at <= now() < span.ends_at else ""
@@ -240,15 +238,24 @@ def maintenance_list(network: Path, as_json: bool) -> None:
         click.echo("No window is booked.")
 
 
+def _window(span: Span) -> dict[str, Any]:
+    return {
+        "number": span.number,
+        "station": span.station,
+        "begins_at": span.begins_at.isoformat(),
+        "ends_at": span.ends_at.isoformat(),
+        "reason": span.reason,
+        "who": span.who,
+    }
+
+
 @maintenance.command("end", epilog=f"{EXAMPLE}watchman maintenance end my-network 7")
 @NETWORK
 @click.argument("window", type=int)
 @click.option("--at", "at", help="When the work ended [now]; may lie in the past.")
-@WHO
-def maintenance_end(network: Path, window: int, at: str | None, who: str) -> None:
+def maintenance_end(network: Path, window: int, at: str | None) -> None:
     """End a window early; one that has not begun yet is taken back."""
     loaded = _load(network)
-    _person(loaded, who)
     ends = _time(at, "--at", loaded) if at else now()
     with closing(_store(loaded)) as store:
         span = next((one for one in store.spans() if one.number == window and one.withdrawn_at is None), None)
@@ -259,6 +266,9 @@ def maintenance_end(network: Path, window: int, at: str | None, who: str) -> Non
         if span.begins_at >= ends:
             store.withdraw_span(window, now())
             click.echo(f"Window {window} at {span.station} is taken back.")
+        elif span.ends_at <= ends:
+            found = f"window {window} has ended already, {_local(span.ends_at, loaded)}"
+            raise InputError([Mistake("--at", found, "Give an earlier time; a longer visit is a new window.")])
         else:
             store.end_span(window, ends, now())
             click.echo(f"Window {window} at {span.station} ended {_local(ends, loaded)}.")
@@ -273,7 +283,8 @@ def digest(network: Path, week: str | None, as_html: bool) -> None:
     from watchman import overview
 
     loaded = _load(network)
-    said = overview.digest(loaded, _store(loaded), week, now())
+    with closing(_store(loaded)) as store:
+        said = overview.digest(loaded, store, week, now())
     click.echo(said.html if as_html else f"{said.subject}\n\n{said.text}")
 
 
@@ -286,8 +297,8 @@ def drill(network: Path, people: tuple[str, ...]) -> None:
 
     loaded = _load(network)
     for person in people:
-        _person(loaded, person)
-    with closing(_store(loaded)) as store:
+        _person(loaded, person, "--to")
+    with closing(_store(loaded, create=True)) as store:
         for line in overview.drill(loaded, store, people, now()):
             click.echo(line)
 
@@ -298,9 +309,9 @@ def schema(folder: Path) -> None:
     """Write a JSON Schema for each file people write, for an editor that completes and checks while you type."""
     from watchman.network import schemas
 
-    folder.mkdir(parents=True, exist_ok=True)
     for name, body in schemas().items():
         path = folder / f"{name}.schema.json"
+        path.parent.mkdir(parents=True, exist_ok=True)
         path.write_text(json.dumps(body, indent=2) + "\n", encoding="utf-8")
         click.echo(path)
 
@@ -321,7 +332,7 @@ def main() -> None:
         commands.main(standalone_mode=False)
     except click.exceptions.Abort:
         click.echo("Stopped.", err=True)
-        sys.exit(130)
+        sys.exit(2)
     except click.ClickException as error:
         error.show()
         sys.exit(2)
@@ -345,53 +356,71 @@ def now() -> datetime:
 def secret(name: str) -> str | None:
     """Return a secret from the credentials directory, else from the environment."""
     folder = os.environ.get("CREDENTIALS_DIRECTORY")
-    if folder and (path := Path(folder) / name).is_file():
-        return path.read_text(encoding="utf-8").rstrip("\r\n")
+    # systemd puts `watchman_` before the names when it passes on the files of a whole folder (deploy/watchman.service).
+    for path in (Path(folder) / name, Path(folder) / f"watchman_{name}") if folder else ():
+        try:
+            if path.is_file():
+                return path.read_text(encoding="utf-8").rstrip("\r\n")
+        except OSError as error:
+            raise OutsideError(f"The credential {path} can't be read: {error.strerror}.") from None
     return os.environ.get(f"WATCHMAN_{name.upper()}")
 
 
-def _load(folder: Path) -> Network:
+def _load(folder: Path, today: date | None = None) -> Network:
     from watchman.network import load
 
-    return load(folder, secret)
+    return load(folder, secret, today or now().date())
 
 
-def _store(network: Network) -> Store:
+def _store(network: Network, *, create: bool = False) -> Store:
     from watchman.store import Store
 
-    store = Store.open(network.store.address.get_secret_value(), network.folder)
+    store = Store.open(network.store.address.get_secret_value(), network.folder, create=create)
     store.bind([station.id for station in network.stations], [source.name for source in network.sources])
     return store
 
 
-def _store_if_there(network: Network) -> Store | None:
-    from watchman.store import Store
+def _past(network: Network, end: datetime) -> tuple[Readings, tuple[Rejected, ...], list[str], tuple[Span, ...]]:
+    """Return what can be replayed: readings, rows that can't be read, what to know of them, and spans."""
+    from watchman import replay as past
 
     try:
-        store = Store.open(network.store.address.get_secret_value(), network.folder, create=False)
+        store = _store(network)
     except OutsideError:
-        return None
-    store.bind([station.id for station in network.stations], [source.name for source in network.sources])
-    return store
+        # Files can be replayed without a store; what came over HTTP is nowhere else.
+        if any(source.path is None for source in network.sources):
+            raise
+        return (*past.past_readings(network, None, end), ())
+    with closing(store):
+        return (*past.past_readings(network, store, end), store.spans())
 
 
-def _answer(folder: Path, kind: str, number: int, who: str, **given: Any) -> None:
-    loaded = _load(folder)
-    _person(loaded, who)
+def _not_read(rejected: Sequence[Rejected]) -> None:
+    """Say which rows of the sources can't be read: the first few, and how many more."""
+    for row in rejected[:SHOWN]:
+        click.echo(f"{row.source}: not read: {row.reason}" + (f": {row.row}" if row.row else ""), err=True)
+    if len(rejected) > SHOWN:
+        click.echo(f"... and {len(rejected) - SHOWN} more.", err=True)
+
+
+def _answer(loaded: Network, kind: str, number: int, who: str, **given: Any) -> None:
+    who = _person(loaded, who)
     with closing(_store(loaded)) as store:
         alarm = store.alarm(number)
         if alarm is None or alarm.ended_at is not None:
             standing = ", ".join(str(one.number) for one in store.open_alarms() if one.number) or "none"
             found = f"alarm {number} " + ("does not exist" if alarm is None else "is over")
-            raise InputError([Mistake(kind, found, f"Standing now: {standing}.", f"watchman status {folder}")])
-        store.add_answer(now(), kind, who or os.environ.get("USER", "somebody"), number, **given)
+            raise InputError([Mistake(kind, found, f"Standing now: {standing}.")])
+        store.add_answer(now(), kind, who, number, **given)
     click.echo(f"Noted: {kind} {number} ({alarm.key.rule}, {alarm.key.scope}). It counts from the next cycle on.")
 
 
-def _person(network: Network, who: str) -> None:
+def _person(network: Network, who: str, option: str = "--as") -> str:
+    """Return who it is: a contact, or, where none is named, the host's own user."""
     names = [contact.name for contact in network.contacts]
     if who and who not in names:
-        raise InputError([Mistake("--as / --to", f'"{who}" is no contact', f"Contacts are {', '.join(names)}.")])
+        raise InputError([Mistake(option, f'"{who}" is no contact', f"Contacts are {', '.join(names)}.")])
+    return who or os.environ.get("USER", "somebody")
 
 
 def _station(network: Network, written: str) -> str:
@@ -424,4 +453,9 @@ def _number(count: int, noun: str) -> str:
 
 
 def _log(level: int) -> None:
-    logging.basicConfig(level=level, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    """Log to the standard error output: our own words from a level on, the libraries' only when they are in trouble."""
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(levelname)s %(message)s", stream=sys.stderr)
+    logging.getLogger("watchman").setLevel(level)
+    # Warnings of the one show addresses, which may hold secrets; the other says again what the daemon says itself.
+    logging.getLogger("urllib3").setLevel(logging.ERROR)
+    logging.getLogger("apscheduler").setLevel(logging.CRITICAL)

@@ -7,43 +7,56 @@ from __future__ import annotations
 import logging
 import os
 import queue
+import re
 import signal
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
+from typing import Any
 
 import requests
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.executors.base import BaseExecutor, run_job
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from watchman import speech, watch
 from watchman.board import page
 from watchman.errors import InputError, OutsideError
 from watchman.lock import hold
-from watchman.model import Delivery
-from watchman.network import Network, SecretLookup, load, load_text
+from watchman.model import Delivery, Notice
+from watchman.network import NETWORK_FILE, Network, SecretLookup, load, load_text
 from watchman.readings import sources
 from watchman.store import Store
 from watchman.telling import outbox
 from watchman.telling.channels import Channels
+from watchman.telling.compose import Words
 
 log = logging.getLogger(__name__)
 
-CYCLE_S = 10
+CYCLE_S = 2
 """How often the cycle looks whether something was delivered [s]."""
 IDLE_CYCLE_S = 60
 """How often it runs when nothing was: silence is judged too [s]."""
-SEND_S = 10
+SEND_S = 2
+"""How often the outbox is looked into [s]."""
 SIGN_OF_LIFE_S = 60
+"""How often the outside watcher hears of us at most [s]."""
 CLOCK_STEP_S = 2.0
+"""A difference between the host's clock and its steady one that is a step and no drift [s]."""
 EARLIEST_CLOCK = datetime(2025, 1, 1, tzinfo=UTC)
 """A clock before this has not been set yet: the host has just started without a battery for its clock."""
 EMERGENCY_EVERY = timedelta(hours=1)
+"""How often heavy rain is told at most while nothing can be written down."""
+END_S = 5.0
+"""How long the end waits for notices on their way [s]; their fate is unknown after that, and the next start says so."""
+FOLDER, TEMPLATES, BOARD = "network folder", "a template", "the board"
+"""What of the watch's own can be in trouble besides a check."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,14 +84,18 @@ class Daemon:
         self.memories = {
             source.name: _memory(self.watch.marks.get(f"fetch:{source.name}")) for source in network.sources
         }
+        self.awaited = set(self.memories)
         self.arrived: queue.SimpleQueue[Fetched] = queue.SimpleQueue()
-        self.last_cycle_s = -float(IDLE_CYCLE_S)
+        self.unwritten: queue.SimpleQueue[Notice] = queue.SimpleQueue()
+        self.turn = threading.Lock()
+        self.last_cycle_s = time.monotonic()
         self.last_sign_s = -float(SIGN_OF_LIFE_S)
         self.emergency_at: datetime | None = None
+        self.logged: dict[str, str] = {}
         self.notify = Notify()
 
-    def fetch(self, position: int) -> None:
-        """Fetch from one source and put what it brought into the queue."""
+    def fetch(self, position: int) -> Delivery:
+        """Fetch from one source, put what it brought into the queue, and return it."""
         source = self.network.sources[position]
         delivery, memory = sources.fetch(
             source,
@@ -88,40 +105,59 @@ class Daemon:
             self.memories[source.name],
             self.clock(),
         )
-        if delivery.trouble:
-            log.warning("source %s: %s", source.name, delivery.trouble)
+        self._log_once(f"source {source.name}", delivery.trouble)
+        for rejected in delivery.rejected:
+            log.debug("source %s: not read: %s: %s", source.name, rejected.reason, rejected.row)
         self.arrived.put(Fetched(delivery, memory))
+        self.awaited.discard(source.name)
+        return delivery
 
     def cycle(self) -> watch.Told | None:
-        """Run one cycle over what has arrived; without anything new, once a minute."""
-        fetched = self._drain()
-        if not fetched and time.monotonic() - self.last_cycle_s < IDLE_CYCLE_S:
+        """Run one cycle over what has arrived; without anything new, once a minute.
+
+        The first one waits for every source, so that what happened while the watch was off is known when that is told.
+        """
+        if (self.awaited or self.arrived.empty()) and time.monotonic() - self.last_cycle_s < IDLE_CYCLE_S:
             return None
+        self.awaited.clear()
         self.last_cycle_s = time.monotonic()
+        fetched = self._drain()
         now = self.clock()
-        told = watch.cycle(self.watch, [one.delivery for one in fetched], now)
-        if told.trouble:
-            self._tell_without_store(told, now)
-            return told
-        for one in fetched:
-            self._remember(one)
+        with self.turn:
+            told = watch.cycle(self.watch, [one.delivery for one in fetched], now)
+            if told.trouble:
+                self._tell_without_store(told, now)
+        log.debug("cycle: %d deliveries, %d events", len(fetched), len(told.events))
+        # Also when nothing could be written: the process is well, and to start it again would end the telling.
         self.notify.alive()
-        self._sign_of_life()
+        if not told.trouble:
+            self._sign_of_life()
+            for one in fetched:
+                self._remember(one)
         return told
 
     def send(self) -> None:
         """Hand the notices that are due to their channels."""
         now = self.clock()
-        speaker = speech.Speaker(self.network, self.store, self.watch, now)
-        outbox.deliver_due(self.store, self.channels, speaker.words, self.network, now)
+        self._send_unwritten(now)
+        try:
+            speaker = speech.Speaker(self.network, self.store, self.watch, now)
+            outbox.deliver_due(self.store, self.channels, lambda notice: self._said(speaker, notice), self.network, now)
+        except OutsideError as error:
+            self._log_once("the outbox", str(error))
+        else:
+            self._log_once("the outbox", "")
+
+    def _said(self, speaker: speech.Speaker, notice: Notice) -> Words | None:
+        """Return a notice's words; the record stands still meanwhile."""
+        with self.turn:
+            said = speaker.words(notice)
+            if said is not None and said.trouble:
+                self.watch.own_trouble[TEMPLATES] = said.trouble
+        return said
 
     def _drain(self) -> list[Fetched]:
-        fetched = []
-        while True:
-            try:
-                fetched.append(self.arrived.get_nowait())
-            except queue.Empty:
-                return fetched
+        return [self.arrived.get() for _ in range(self.arrived.qsize())]
 
     def _remember(self, one: Fetched) -> None:
         name = one.delivery.source
@@ -138,19 +174,37 @@ class Daemon:
         threading.Thread(target=_ask, args=(settings.address.get_secret_value(),), daemon=True).start()
 
     def _tell_without_store(self, told: watch.Told, now: datetime) -> None:
-        """Tell heavy rain though nothing can be written down: marked, and at most once an hour."""
+        """Have heavy rain told though nothing can be written down: marked, and at most once an hour."""
         if self.emergency_at is not None and now - self.emergency_at < EMERGENCY_EVERY:
             return
-        speaker = speech.Speaker(self.network, self.store, self.watch, now)
-        for notice, words in speaker.without_store(told):
-            contact = next(one for one in self.network.contacts if one.name == notice.person)
-            outcome = self.channels.send(speech.worded(notice, words), contact, notice.channel, now)
-            log.warning("store trouble; told %s by %s: %s", notice.person, notice.channel, outcome.fate.value)
+        for notice in speech.without_store(self.network, told, now):
+            self.unwritten.put(notice)
             self.emergency_at = now
 
+    def _send_unwritten(self, now: datetime) -> None:
+        """Send the storm notices that could not be written down, side by side."""
+        unwritten = [self.unwritten.get() for _ in range(self.unwritten.qsize())]
+        contacts = {contact.name: contact for contact in self.network.contacts}
 
-def run(folder: Path, secret: SecretLookup) -> None:
-    """Watch a network until told to stop. Raises InputError, OutsideError."""
+        def send(notice: Notice) -> None:
+            outcome = self.channels.send(notice, contacts[notice.person], notice.channel, now)
+            log.warning("store trouble; told %s by %s: %s", notice.person, notice.channel, outcome.fate.value)
+
+        with ThreadPoolExecutor(outbox.AT_ONCE) as pool:
+            list(pool.map(send, unwritten))
+
+    def _log_once(self, what: str, trouble: str) -> None:
+        """Log trouble when it begins or changes, and when it is over."""
+        if trouble != self.logged.get(what, ""):
+            log.warning("%s: %s", what, trouble or "works again")
+            self.logged[what] = trouble
+
+
+def run(folder: Path, secret: SecretLookup) -> bool:
+    """Watch a network until told to stop; say whether all that was under way came to its end.
+
+    If not, threads that still wait for a server would hold up the end of the process. Raises InputError, OutsideError.
+    """
     stop = threading.Event()
     _stop_on_signals(stop)
     _wait_for_clock(stop)
@@ -158,30 +212,39 @@ def run(folder: Path, secret: SecretLookup) -> None:
     with hold(store):
         daemon = Daemon(network, store)
         if trouble:
-            daemon.watch.own_trouble["network folder"] = trouble
+            daemon.watch.own_trouble[FOLDER] = trouble
         else:
             store.set_mark("config", network.to_text())
-        scheduler = _scheduler(daemon)
+        jobs = Beside()
+        scheduler = _scheduler(daemon, jobs)
         board = _serve_board(daemon)
         scheduler.start()
         daemon.notify.ready()
         log.info("watching %s: %d stations, %d sources", network.name, len(network.stations), len(network.sources))
         _wait(stop, scheduler)
         daemon.notify.stopping()
-        scheduler.shutdown(wait=True)
+        scheduler.shutdown(wait=False)
+        waiting = jobs.unfinished(("cycle", "send"), END_S)
+        if waiting:
+            log.warning("ending without waiting any longer for: %s", ", ".join(waiting))
         if board is not None:
             board.close()
-    store.close()
+        store.close()
+    return not waiting
 
 
-def once(folder: Path, secret: SecretLookup, clock: Callable[[], datetime] = lambda: datetime.now(UTC)) -> watch.Told:
-    """Fetch once, run one cycle, send what is due. Raises InputError, OutsideError."""
-    network = load(folder, secret)
+def once(
+    folder: Path, secret: SecretLookup, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
+) -> tuple[watch.Told, list[Delivery]]:
+    """Fetch once, run one cycle, send what is due; return what was told and what each source brought.
+
+    Raises InputError, OutsideError.
+    """
+    network = load(folder, secret, clock().date())
     store = Store.open(network.store.address.get_secret_value(), folder)
     with hold(store):
         daemon = Daemon(network, store, clock=clock)
-        for position in range(len(network.sources)):
-            daemon.fetch(position)
+        deliveries = [daemon.fetch(position) for position in range(len(network.sources))]
         told = daemon.cycle()
         daemon.send()
     store.close()
@@ -189,7 +252,7 @@ def once(folder: Path, secret: SecretLookup, clock: Callable[[], datetime] = lam
         raise AssertionError("a cycle runs when something was fetched")
     if told.trouble:
         raise OutsideError(told.trouble)
-    return told
+    return told, deliveries
 
 
 def open_network(folder: Path, secret: SecretLookup) -> tuple[Network, Store, str]:
@@ -197,32 +260,64 @@ def open_network(folder: Path, secret: SecretLookup) -> tuple[Network, Store, st
 
     Raises InputError when nothing good is known.
     """
+    today = datetime.now(UTC).date()
     try:
-        network = load(folder, secret)
+        network = load(folder, secret, today)
     except InputError as error:
-        store = _store_of_before(folder)
+        store = _store_of_before(folder, secret)
         kept = store.marks().get("config") if store else None
         if store is None or kept is None:
             raise
         log.error("what is written can't be used; going on with the last that could:\n%s", error)
-        network = load_text(kept, folder, secret)
-        return network, store, str(error).splitlines()[0]
+        return load_text(kept, folder, secret, today), store, str(error).splitlines()[0]
     return network, Store.open(network.store.address.get_secret_value(), folder), ""
 
 
-def _store_of_before(folder: Path) -> Store | None:
+STORE_ADDRESS = re.compile(r"""^\[store\][^\[]*?^address\s*=\s*["'](secret:)?([^"']+)""", re.MULTILINE)
+"""Where the store's address stands in network.toml, however broken the rest of it is."""
+
+
+def _store_of_before(folder: Path, secret: SecretLookup) -> Store | None:
+    """Return the store of a network whose files can't be used, or None."""
     try:
-        return Store.open("sqlite:///watch.db", folder, create=False)
-    except OutsideError:
+        written = STORE_ADDRESS.search((folder / NETWORK_FILE).read_text(encoding="utf-8", errors="replace"))
+        address = "sqlite:///watch.db"
+        if written is not None:
+            address = (secret(written[2]) or address) if written[1] else written[2]
+        return Store.open(address, folder, create=False)
+    except (OSError, OutsideError):
         return None
 
 
-def _scheduler(daemon: Daemon) -> BackgroundScheduler:
+class Beside(BaseExecutor):  # type: ignore[misc]
+    """Runs each of the scheduler's jobs in a thread of its own that doesn't hold up the end of the process."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._threads: dict[str, threading.Thread] = {}
+
+    def _do_submit_job(self, job: Any, run_times: Sequence[datetime]) -> None:
+        def work() -> None:
+            self._run_job_success(job.id, run_job(job, "default", run_times, self._logger.name))
+
+        self._threads[job.id] = threading.Thread(target=work, name=job.id, daemon=True)
+        self._threads[job.id].start()
+
+    def unfinished(self, names: Sequence[str], wait_s: float) -> list[str]:
+        """Wait for some jobs to end, so long at most [s], and return those that have not."""
+        ends = time.monotonic() + wait_s
+        threads = [self._threads[name] for name in names if name in self._threads]
+        for thread in threads:
+            thread.join(max(0.0, ends - time.monotonic()))
+        return [thread.name for thread in threads if thread.is_alive()]
+
+
+def _scheduler(daemon: Daemon, jobs: Beside) -> BackgroundScheduler:
     """Return the scheduler; it only wakes jobs, and what is due is asked by each cycle."""
     scheduler = BackgroundScheduler(
         timezone=UTC,
         job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
-        executors={"default": {"type": "threadpool", "max_workers": len(daemon.network.sources) + 2}},
+        executors={"default": jobs},
     )
     now = datetime.now(UTC)
     for position, source in enumerate(daemon.network.sources):
@@ -241,19 +336,25 @@ def _scheduler(daemon: Daemon) -> BackgroundScheduler:
 
 
 def _log_job_error(event: JobExecutionEvent) -> None:
-    log.error("%s failed: %s\n%s", event.job_id, event.exception, event.traceback)
+    log.error("%s failed: %s: %s\n%s", event.job_id, type(event.exception).__name__, event.exception, event.traceback)
 
 
-def _wait(stop: threading.Event, scheduler: BackgroundScheduler) -> None:
+def _wait(
+    stop: threading.Event,
+    scheduler: BackgroundScheduler,
+    wall: Callable[[], float] = time.time,
+    steady: Callable[[], float] = time.monotonic,
+) -> None:
     """Wait for the end; after a step of the host's clock set every job going again, or they would sleep through it."""
-    offset = time.time() - time.monotonic()
+    offset = wall() - steady()
     while not stop.wait(1.0):
-        moved = time.time() - time.monotonic() - offset
+        now = wall()
+        moved = now - steady() - offset
         if abs(moved) > CLOCK_STEP_S:
             log.warning("the host's clock was set by %+.0f s", moved)
             offset += moved
             for job in scheduler.get_jobs():
-                job.modify(next_run_time=datetime.now(UTC))
+                job.modify(next_run_time=datetime.fromtimestamp(now, UTC))
 
 
 def _stop_on_signals(stop: threading.Event) -> None:
@@ -273,12 +374,17 @@ def _wait_for_clock(stop: threading.Event) -> None:
 
 
 def _serve_board(daemon: Daemon) -> page.Served | None:
-    """Serve the page behind the notices' links, if there is to be one."""
+    """Serve the page behind the notices' links, if there is to be one; the watch goes on without it."""
     settings = daemon.network.board
     if settings is None:
         return None
     app = page.create_app(daemon.store, daemon.network, settings.key.get_secret_value(), daemon.clock)
-    return page.serve(app, settings.listen)
+    try:
+        return page.serve(app, settings.listen)
+    except OutsideError as error:
+        log.error("%s", error)
+        daemon.watch.own_trouble[BOARD] = str(error)
+        return None
 
 
 def _memory(text: str | None) -> sources.FetchMemory:

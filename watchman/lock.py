@@ -6,7 +6,7 @@ import fcntl
 import os
 import socket
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from pathlib import Path
 
 from watchman.errors import OutsideError
@@ -35,7 +35,8 @@ def _file(store: Path) -> Iterator[None]:
             lock.seek(0)
             who = lock.read().strip() or "it has just begun"
             raise OutsideError(f"Another watch already runs on {store} ({who}).") from error
-        lock.truncate(0)
-        lock.write(f"process {os.getpid()} on {socket.gethostname()}\n")
-        lock.flush()
+        with suppress(OSError):  # the lock holds on a full disk too, only without a name in it
+            lock.truncate(0)
+            lock.write(f"process {os.getpid()} on {socket.gethostname()}\n")
+            lock.flush()
         yield

@@ -124,6 +124,17 @@ class Readings:
         """Return the chosen rows (positions or a mask) as readings."""
         return Readings(*(getattr(self, name)[rows] for name in READING_COLUMNS))
 
+    def without_repeats(self) -> Readings:
+        """Return the readings without those that are the same as one before: same place, time, value and revision."""
+        names = ("revision", "value", "source", "observed_at", "variable", "station")
+        order = np.lexsort([getattr(self, name) for name in names])
+        new = np.zeros(len(order), bool)
+        new[:1] = True
+        for name in names:
+            column = getattr(self, name)[order]
+            new[1:] |= column[1:] != column[:-1]
+        return self.take(np.sort(order[new]))
+
     @staticmethod
     def empty() -> Readings:
         """Return no readings."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -11,12 +12,11 @@ from watchman import speech, watch, weekly
 from watchman.errors import InputError, Mistake, OutsideError
 from watchman.judging.view import rfc3339
 from watchman.lock import hold
-from watchman.model import BATTERY, Notice
+from watchman.model import BATTERY, Fate, Notice, Outcome
 from watchman.network import Network
 from watchman.store import Store
-from watchman.telling import compose, outbox, roster
+from watchman.telling import compose, outbox, phrases, roster
 from watchman.telling import digest as weekly_digest
-from watchman.telling.channels import Channels
 
 
 def status(network: Network, store: Store, now: datetime) -> dict[str, Any]:
@@ -91,26 +91,31 @@ def drill(network: Network, store: Store, people: tuple[str, ...], now: datetime
     """Put an exercise notice into the outbox for some or all, send it if no daemon is there to do so, and say how it
     went.
     """
+    # Here, since what it brings with it takes longer to load than the other commands to run.
+    from watchman.telling.channels import Channels
+
     number = int(store.marks().get("last_drill", 0)) + 1
     contacts = [contact for contact in network.contacts if not people or contact.name in people]
     notices = roster.summon(network, f"drill:{number}", "drill", contacts, now)
-    store.add_notices(notices, {"last_drill": str(number)})
+    marks = {"last_drill": str(number), "last_drill_at": now.isoformat(), "last_drill_asked": str(len(contacts))}
+    store.add_notices(notices, marks)
+    lock = ExitStack()
     try:
-        with hold(store):
-            watching = watch.begin(network, store, now)
-            speaker = speech.Speaker(network, store, watching, now)
-            outbox.deliver_due(store, Channels(network), speaker.words, network, now)
+        lock.enter_context(hold(store))
     except OutsideError:
-        return [
-            f"Drill {number}: {len(notices)} notices are in the outbox; the running watch sends them within seconds."
-        ]
-    sent = [notice for notice in store.notices(begin=now) if notice.occasion == f"drill:{number}"]
-    return [f"Drill {number}", *(_drill_line(notice) for notice in sent)]
+        counted = phrases.counted(len(notices), "notice")
+        return [f"Drill {number}: {counted} in the outbox; the running watch sends within seconds."]
+    with lock:
+        watching = watch.begin(network, store, now)
+        speaker = speech.Speaker(network, store, watching, now)
+        attempts = outbox.deliver_due(store, Channels(network), speaker.words, network, now)
+    tried = [(notice, outcome) for notice, outcome in attempts if notice.occasion == f"drill:{number}"]
+    return [f"Drill {number}", *(_drill_line(notice, outcome) for notice, outcome in tried)]
 
 
-def _drill_line(notice: Notice) -> str:
-    trouble = f": {notice.error}" if notice.error else ""
-    return f"  {notice.person:14} {notice.channel:5} {notice.state.value}{trouble}"
+def _drill_line(notice: Notice, outcome: Outcome) -> str:
+    trouble = f": {outcome.detail}" if outcome.detail and outcome.fate is not Fate.ACCEPTED else ""
+    return f"  {notice.person:14} {notice.channel:5} {outcome.fate.value}{trouble}"
 
 
 def _stamp(seconds: np.int64) -> str | None:

@@ -12,12 +12,15 @@ import numpy as np
 
 from watchman import watch
 from watchman.errors import InputError, Mistake
-from watchman.model import Alarm, Answer, Delivery, Event, Notice, Readings, Rejected, SourceHealth, Span
+from watchman.model import RAIN, Alarm, Answer, Delivery, Event, Notice, Readings, Rejected, SourceHealth, Span
 from watchman.network import Contact, Network
 from watchman.readings import sources
 from watchman.store import CELL_VALUES, Cells, Store
 from watchman.telling import compose, roster
 
+FAR = datetime(9999, 1, 1, tzinfo=UTC)
+"""A file is read as from afar: at no earlier time would a row from later have arrived early."""
+FAR_S = int(FAR.timestamp())
 SETTLING = timedelta(days=2)
 """A replay begins this much earlier without telling, so that what stood already is not told as new."""
 
@@ -57,7 +60,7 @@ class Past:
     """
 
     def __init__(self, readings: Readings, spans: tuple[Span, ...]) -> None:
-        self._all = _first_of_each(readings.take(np.argsort(readings.received_at, kind="stable")))
+        self._all = readings.take(np.argsort(readings.received_at, kind="stable")).without_repeats()
         self._all = replace(self._all, delivery=np.arange(1, len(self._all) + 1))
         self._seen = 0
         self._spans = spans
@@ -90,8 +93,9 @@ class Past:
                 rows = rows[self._all.variable[rows] == variable]
             at = self._all.observed_at[rows]
             first, last = np.searchsorted(at, [begin, end], side="right")
-            if with_previous and first:
-                first = int(np.searchsorted(at, at[first - 1], side="left"))
+            if with_previous:
+                rain = rows[:first][self._all.variable[rows[:first]] == RAIN]
+                chosen.append(rain[self._all.observed_at[rain] == self._all.observed_at[rain[-1:]]])
             chosen.append(rows[first:last])
         return self._all.take(np.concatenate([np.empty(0, np.int64), *chosen]))
 
@@ -145,23 +149,6 @@ class Past:
         return 0
 
 
-def _first_of_each(readings: Readings) -> Readings:
-    """Return the readings without what was delivered again unchanged; they are in the order of arrival."""
-    keys = (
-        readings.revision,
-        readings.value,
-        readings.source,
-        readings.observed_at,
-        readings.variable,
-        readings.station,
-    )
-    order = np.lexsort(keys)
-    same = np.ones(max(len(order) - 1, 0), bool)
-    for key in keys:
-        same &= key[order][1:] == key[order][:-1]
-    return readings.take(np.sort(order[np.concatenate((np.ones(min(len(order), 1), bool), ~same))]))
-
-
 def deliveries(network: Network, readings: Readings, now: datetime) -> list[Delivery]:
     """Return readings as what each source delivered at `now`."""
     return [
@@ -175,15 +162,19 @@ def past_readings(
 ) -> tuple[Readings, tuple[Rejected, ...], list[str]]:
     """Return what can be replayed: files as they lie there, everything else as the store has kept it; and what to know.
 
-    Raises InputError if a file source can't be read.
+    Only what had arrived at the end is needed. Raises InputError if a file source can't be read.
     """
     parts: list[Readings] = []
     rejected: list[Rejected] = []
     remarks: list[str] = []
+    kept = Readings.empty() if store is None else store.delivered(0, FAR_S)
+    kept = kept.take(kept.received_at <= int(end.timestamp()))
     for position, source in enumerate(network.sources):
         if source.path is not None:
-            memory = sources.FetchMemory()
-            delivery, _memory = sources.fetch(source, network.folder, network.aliases(position), position, memory, end)
+            fetched = sources.fetch(
+                source, network.folder, network.aliases(position), position, sources.FetchMemory(), FAR
+            )
+            delivery = fetched[0]
             if delivery.trouble:
                 raise InputError([Mistake(f"source {source.name}", delivery.trouble, "A replay needs its file.")])
             parts.append(delivery.readings)
@@ -192,7 +183,6 @@ def past_readings(
                 delay = f"{source.arrival_delay_minutes:g} minutes"
                 remarks.append(f"{source.name} doesn't say when readings arrived: {delay} after their time is assumed.")
         elif store is not None:
-            kept = store.delivered(0, int(end.timestamp()) + 86400)
             parts.append(kept.take(kept.source == position))
             remarks.append(f"{source.name} is replayed as this host's store has kept it.")
     return Readings.join(parts), tuple(rejected), remarks

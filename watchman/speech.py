@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from email.utils import make_msgid
 
 from watchman import watch, weekly
 from watchman.board.links import link
@@ -13,8 +15,10 @@ from watchman.judging.checks import heavy_rain
 from watchman.model import AlarmState, EventKind, Notice, Verdict
 from watchman.network import Contact, Network
 from watchman.store import Store
-from watchman.telling import compose, digest, roster
+from watchman.telling import compose, digest, outbox, roster
 from watchman.telling.compose import Words
+
+log = logging.getLogger(__name__)
 
 
 class Speaker:
@@ -31,32 +35,30 @@ class Speaker:
 
     def words(self, notice: Notice) -> Words | None:
         """Return what a notice says, or None when it no longer stands."""
-        contact = self._contact(notice)
+        said = self._said(notice)
+        if said is not None and said.trouble:
+            log.error("%s; another one serves in its place", said.trouble)
+        return said
+
+    def _said(self, notice: Notice) -> Words | None:
+        contact = _contact(self.network, notice)
         if contact is None or notice.number in self.withdrawn:
             return None
         if notice.alarm:
             return self._of_alarm(notice, contact)
         what, _, which = notice.occasion.partition(":")
         if what == "digest":
-            facts = weekly.facts(self.network, self.store, self.watch, which, self.now)
-            return digest.digest_words(digest.week(self.network, facts), contact, self.network)
+            return self._digest(which, contact)
         occasion = self._occasion(what, which)
         if occasion is None:
             return None
         return compose.occasion_words(occasion, notice, contact, self.network, self.now, link=self._link(notice))
 
-    def without_store(self, told: watch.Told) -> Iterator[tuple[Notice, Words]]:
-        """Yield the storm notices of a cycle that could not be written down, each marked as such."""
-        alarms_now = {event.alarm.number: event for event in told.events}
-        for notice in told.notices:
-            event = alarms_now.get(notice.alarm)
-            contact = self._contact(notice)
-            if notice.kind != "storm" or event is None or contact is None:
-                continue
-            said = compose.words(notice, event.alarm, event.kind, contact, self.network, self.now)
-            mark = "(may repeat: the store can't be written) "
-            subject = mark + said.subject if said.subject else ""
-            yield notice, replace(said, subject=subject, text=compose.fitted(mark + said.text))
+    def _digest(self, week: str, contact: Contact) -> Words:
+        """Return the digest, and keep the totals it tells: the next one says which of them were revised."""
+        facts = weekly.facts(self.network, self.store, self.watch, week, self.now)
+        self.store.set_mark(f"totals:{week}", weekly.totals_mark(self.network, facts))
+        return digest.digest_words(digest.week(self.network, facts), contact, self.network)
 
     def _of_alarm(self, notice: Notice, contact: Contact) -> Words | None:
         alarm = self.alarms.get(notice.alarm) or self.store.alarm(notice.alarm)
@@ -106,7 +108,7 @@ class Speaker:
         """
         raised = [
             event.alarm
-            for event in self.store.events(ended, self.now)
+            for event in self.store.events(ended - timedelta(seconds=1), self.now)
             if event.kind is EventKind.RAISED and began <= event.alarm.since < ended
         ]
         view = watch.view_of(self.watch, self.now)
@@ -118,9 +120,6 @@ class Speaker:
         heard = int((view.record.last_received >= ended.timestamp() - watch.OFF_AFTER.total_seconds()).sum())
         return compose.Off(began, ended, heard, len(view.stations), tuple(raised))
 
-    def _contact(self, notice: Notice) -> Contact | None:
-        return next((contact for contact in self.network.contacts if contact.name == notice.person), None)
-
     def _link(self, notice: Notice) -> str:
         board = self.network.board
         if board is None:
@@ -128,6 +127,20 @@ class Speaker:
         return link(board.key.get_secret_value(), board.address, notice.number, notice.person)
 
 
-def worded(notice: Notice, words: Words) -> Notice:
-    """Return a notice with its words in it."""
-    return replace(notice, subject=words.subject, text=words.text, html=words.html)
+def without_store(network: Network, told: watch.Told, now: datetime) -> Iterator[Notice]:
+    """Yield the storm notices of a cycle that could not be written down, worded and marked: they may come again."""
+    domain = network.mail.sender.rpartition("@")[2] if network.mail else "localhost"
+    events = {event.alarm.number: event for event in told.events}
+    for notice in told.notices:
+        event, contact = events.get(notice.alarm), _contact(network, notice)
+        if notice.kind == "storm" and event is not None and contact is not None:
+            repeat = replace(notice, repeat=True)
+            said = compose.words(repeat, event.alarm, event.kind, contact, network, now, note=event.note)
+            said = outbox.repeated(said, notice.channel)
+            yield replace(
+                repeat, subject=said.subject, text=said.text, html=said.html, message_id=make_msgid(domain=domain)
+            )
+
+
+def _contact(network: Network, notice: Notice) -> Contact | None:
+    return next((contact for contact in network.contacts if contact.name == notice.person), None)

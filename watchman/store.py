@@ -328,19 +328,21 @@ class Store:
 
         Raises ValueError if one stands there twice.
         """
-        with self._writing() as connection:
-            self._stations = self._numbered(connection, STATIONS, station_ids)
-            self._sources = self._numbered(connection, SOURCES, source_names)
+        self._stations = self._numbered(STATIONS, station_ids)
+        self._sources = self._numbered(SOURCES, source_names)
 
-    def _numbered(self, connection: Connection, table: sql.Table, ids: Sequence[str]) -> _Numbers:
+    def _numbered(self, table: sql.Table, ids: Sequence[str]) -> _Numbers:
         if len(set(ids)) < len(ids):
             raise ValueError(f"the same id twice: {sorted(one for one in set(ids) if list(ids).count(one) > 1)}")
-        known = {row.id: row.number for row in connection.execute(sql.select(table.c.id, table.c.number))}
-        new = [{"id": one} for one in ids if one not in known]
-        if new:
-            connection.execute(table.insert(), new)
-            known = {row.id: row.number for row in connection.execute(sql.select(table.c.id, table.c.number))}
-        return _Numbers(known, ids)
+        # Read first: a store that can only be read is still worth watching with.
+        if not set(ids) <= self._known(table).keys():
+            with self._writing() as connection:
+                self._put_once(connection, table, [{"id": one} for one in ids])
+        return _Numbers(self._known(table), ids)
+
+    def _known(self, table: sql.Table) -> dict[str, int]:
+        with self._reading() as connection:
+            return {row.id: row.number for row in connection.execute(sql.select(table.c.id, table.c.number))}
 
     # Readings
 
@@ -358,7 +360,10 @@ class Store:
             last = connection.scalar(sql.select(sql.func.max(DELIVERED.c.delivery))) or 0
             if not len(readings):
                 return readings
-            connection.exec_driver_sql(self._insert_delivered, self._rows(readings, last + 1))
+            # A part at a time: as Python rows a big delivery takes ten times the memory of its arrays.
+            for first in range(0, len(readings), FETCHED_AT_ONCE):
+                part = readings.take(np.arange(first, min(first + FETCHED_AT_ONCE, len(readings))))
+                connection.exec_driver_sql(self._insert_delivered, self._rows(part, last + 1 + first))
             kept = connection.scalars(sql.select(DELIVERED.c.delivery).where(DELIVERED.c.delivery > last)).all()
         numbers = np.sort(np.array(kept, np.int64))
         new = readings.take(numbers - (last + 1))

@@ -60,11 +60,14 @@ class Watch:
     spans: tuple[Span, ...] = ()
     newest_delivery: int = 0
     cells_saved_at: datetime | None = None
+    unkept: Readings = field(default_factory=Readings.empty)
     own_trouble: dict[str, str] = field(default_factory=dict)
 
     def history(self, begin: int, end: int, stations: np.ndarray) -> Readings:
         """Return all rain delivered by some stations in a stretch, with each one's reading before it."""
-        return self.store.delivered(begin, end, stations=stations, variable=RAIN, with_previous=True)
+        kept = self.store.delivered(begin, end, stations=stations, variable=RAIN, with_previous=True)
+        theirs = np.isin(self.unkept.station, stations) & (self.unkept.variable == RAIN)
+        return Readings.join([kept, self.unkept.take(theirs & (self.unkept.observed_at <= end))])
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +84,11 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     new, trouble = _keep(watch, deliveries)
     watch.health = tuple(_health(watch.health, deliveries, new, watch.network))
     watch.record.advance(int(now.timestamp()))
-    rows = watch.record.take(new, watch.history)
-    _decide_spans(watch, now)
+    rows = [*watch.record.take(new, watch.history), _decide_spans(watch, now)]
 
     view = view_of(watch, now)
     judged, broken = judge(watch.network.rules, view)
-    own = [_tool_matter(what, Verdict.PRESENT, trouble) for what, trouble in watch.own_trouble.items()]
-    matters = [*causes.gather(judged, view, watch.alarms), *broken, *own]
+    matters = [*causes.gather(judged, view, watch.alarms), *broken, *_own_matters(watch, broken)]
 
     answers = watch.store.answers_after(watch.answered_to)
     rules = {rule.name: rule for rule in watch.network.rules}
@@ -111,6 +112,14 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[tuple[Rule, Findings]
             log.exception("the check of %s failed", what)
             broken.append(_tool_matter(what, Verdict.PRESENT, f"{type(error).__name__}: {error}"))
     return judged, broken
+
+
+def _own_matters(watch: Watch, broken: Sequence[Matter]) -> list[Matter]:
+    """Return the watch's other troubles as matters, those that are over too."""
+    troubles = [_tool_matter(what, Verdict.PRESENT, trouble) for what, trouble in watch.own_trouble.items()]
+    said = {matter.key for matter in (*troubles, *broken)}
+    over = [key for key in watch.alarms if key.matter == "check-failure" and key not in said]
+    return troubles + [_tool_matter(key.scope.removeprefix("tool:"), Verdict.ABSENT) for key in over]
 
 
 def _tool_matter(what: str, verdict: Verdict, trouble: str = "") -> Matter:
@@ -166,17 +175,20 @@ def _visitors(watch: Watch, window: Span) -> list[Contact]:
 
 
 def _keep(watch: Watch, deliveries: Sequence[Delivery]) -> tuple[Readings, str]:
-    """Return the readings that are new; where the store can't be written nothing is kept, and all is judged."""
-    readings = Readings.join([delivery.readings for delivery in deliveries])
+    """Return the readings that are new; what the store can't keep now is judged all the same, and kept when it can."""
+    readings = Readings.join([watch.unkept, *(delivery.readings for delivery in deliveries)])
     rejected = [row for delivery in deliveries for row in delivery.rejected]
     try:
-        new, trouble = watch.store.keep(readings, rejected), ""
+        new = watch.store.keep(readings, rejected)
     except OutsideError as error:
         log.error("readings could not be kept: %s", error)
-        new, trouble = replace(readings, delivery=np.arange(1, len(readings) + 1)), str(error)
-    if len(new) and not trouble:
+        readings = readings.without_repeats()
+        watch.unkept = replace(readings, delivery=np.arange(1, len(readings) + 1))
+        return watch.unkept, str(error)
+    watch.unkept = Readings.empty()
+    if len(new):
         watch.newest_delivery = max(watch.newest_delivery, int(new.delivery.max()))
-    return new, trouble
+    return new, ""
 
 
 def _health(
@@ -203,14 +215,16 @@ def _health(
             )
 
 
-def _decide_spans(watch: Watch, now: datetime) -> None:
-    """Take over the spans decided by now; what they change is written again."""
+def _decide_spans(watch: Watch, now: datetime) -> Clean:
+    """Take over the spans decided by now; return the readings that they change."""
     spans = _spans_known(watch.store, now)
     if spans == watch.spans:
-        return
+        return Clean.join([])
     changed = set(spans) ^ set(watch.spans)
     watch.spans = spans
-    watch.record.decide(Held.of(_stretches(watch.network, spans)), _stretches(watch.network, changed), watch.history)
+    return watch.record.decide(
+        Held.of(_stretches(watch.network, spans)), _stretches(watch.network, changed), watch.history
+    )
 
 
 def _spans_known(store: Memory, now: datetime) -> tuple[Span, ...]:
@@ -231,11 +245,18 @@ def _stretches(network: Network, spans: Iterable[Span]) -> list[tuple[int, int, 
     ]
 
 
-def _commit(watch: Watch, told: Told, changed: Sequence[Alarm], rows: Clean, answered_to: int, now: datetime) -> Told:
+def _flags(fresh: Clean, *again: Clean) -> tuple[np.ndarray, np.ndarray, list[str]]:
+    """Return delivery numbers, flags and reasons to write down: the remarkable of new rows, all rewritten ones."""
+    remarkable = fresh.take((fresh.flag != Flag.GOOD) | (fresh.reason != 0))
+    rows = Clean.join([part for part in (remarkable, *again) if len(part.flag)])
+    return rows.delivery, rows.flag, [REASONS[reason] for reason in rows.reason]
+
+
+def _commit(
+    watch: Watch, told: Told, changed: Sequence[Alarm], rows: Sequence[Clean], answered_to: int, now: datetime
+) -> Told:
     """Write down everything the cycle decided, at once; only then has it happened."""
     standing = watch.alarms | {alarm.key: alarm for alarm in changed}
-    doubtful = np.flatnonzero(rows.flag != Flag.GOOD)
-    flags = (rows.delivery[doubtful], rows.flag[doubtful], [REASONS[reason] for reason in rows.reason[doubtful]])
     try:
         watch.store.commit(
             now,
@@ -244,7 +265,7 @@ def _commit(watch: Watch, told: Told, changed: Sequence[Alarm], rows: Clean, ans
             notices=told.notices,
             health=watch.health,
             marks={name: value for name, value in watch.marks.items() if name.startswith(OWED_MARKS)},
-            flags=flags,
+            flags=_flags(*rows),
             answered_to=answered_to,
         )
     except OutsideError as error:

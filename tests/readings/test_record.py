@@ -112,7 +112,9 @@ def test_running_totals_become_increments_and_a_restart_is_no_negative_rain() ->
     """A counter that falls from 4312 to 3 tips has brought 3 tips since its restart."""
     record = record_of(terms(running=True, tips=True))
     at = NOW - 7200
-    rows = record.take(readings([(0, at, 4310), (0, at + 900, 4312), (0, at + 1800, 3), (0, at + 2700, 3)]), Kept())
+    rows, _again = record.take(
+        readings([(0, at, 4310), (0, at + 900, 4312), (0, at + 1800, 3), (0, at + 2700, 3)]), Kept()
+    )
     assert rows.rain_um.tolist() == [0, 400, 600, 0]
     assert record.daily.rain[:, 0].sum() == 1000
 
@@ -120,7 +122,7 @@ def test_running_totals_become_increments_and_a_restart_is_no_negative_rain() ->
 def test_a_counter_that_wraps_goes_on() -> None:
     """From 65530 to 6 tips on a 16-bit counter are 12 tips."""
     record = record_of(terms(running=True, tips=True, wraps_at=65536))
-    rows = record.take(readings([(0, NOW - 1800, 65530), (0, NOW - 900, 6)]), Kept())
+    rows, _again = record.take(readings([(0, NOW - 1800, 65530), (0, NOW - 900, 6)]), Kept())
     assert rows.rain_um.tolist() == [0, 2400]
 
 
@@ -138,7 +140,7 @@ def test_absurd_stamps_and_values_are_flagged_and_not_summed() -> None:
     rows = readings(
         [(0, 100, 1.0), (0, 4_070_908_800, 1.0), (0, NOW - 900, -3.0), (1, NOW - 900, 900.0)], received_at=NOW
     )
-    flags = record.take(rows, Kept()).flag
+    flags = record.take(rows, Kept())[0].flag
     assert (flags == 4).all()
     assert record.daily.rain.sum() == 0
     assert record.last_rain_at.sum() == 0
@@ -194,6 +196,17 @@ def test_the_longest_pause_of_a_day_is_kept() -> None:
         readings([(0, day + 6 * 3600 - 60, 0.0), (0, day + 6 * 3600 + 840, 0.0), (0, day + 8 * 3600 - 60, 0.0)]), Kept()
     )
     assert record.longest_gap[record.daily.cell(day + 3600), 0] == 105 * 60
+
+
+def test_the_latest_arrivals_are_kept_of_busy_and_of_quiet_stations() -> None:
+    """In one batch of 300 messages of one station and 3 of another, each keeps its own latest."""
+    record = record_of(terms())
+    day = NOW - 86400
+    busy = [(0, day + 60 * minute, 0.0) for minute in range(300)]
+    quiet = [(1, day + 3600 * hour, 0.0) for hour in range(3)]
+    record.take(readings(busy + quiet), Kept())
+    assert record.arrivals[:, 0].tolist() == [day + 60 * minute + 60 for minute in range(300)][-len(record.arrivals) :]
+    assert record.arrivals[-4:, 1].tolist() == [0, *(day + 3600 * hour + 60 for hour in range(3))]
 
 
 @st.composite

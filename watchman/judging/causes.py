@@ -249,10 +249,9 @@ class _Waits(NamedTuple):
 
 def _waits(findings: Findings, view: View) -> _Waits:
     """Return whose peers of the source, and of anything shared, could still turn out to be silent for the most part."""
-    stations = view.stations
+    stations, silent = view.stations, findings.present()
     source, mast, plan, area = (
-        _could_be_most(view, findings.present(), names)
-        for names in (stations.source, stations.mast, stations.plan, stations.area)
+        _could_be_most(view, silent, names) for names in (stations.source, stations.mast, stations.plan, stations.area)
     )
     return _Waits(source, source | mast | plan | area)
 

@@ -17,6 +17,8 @@ from watchman.model import BATTERY, HUMIDITY, RAIN, SIGNAL, TEMPERATURE, Flag, R
 
 FUTURE_S = 600
 """A stamp may be this far ahead of its arrival [s] before the clock is disbelieved (common practice, no source)."""
+EARLIEST_S = 31_536_000
+"""A stamp of 1970 is a clock that was never set [s since 1970 UTC]."""
 OLDEST_S = 400 * 86400
 """Stamps older than the daily memory are a wrong clock [s]."""
 GAUGE_SPAN = {BATTERY: (0.0, 60.0), TEMPERATURE: (-60.0, 70.0), HUMIDITY: (0.0, 105.0), SIGNAL: (-150.0, 0.0)}
@@ -95,6 +97,12 @@ class Clean:
         """Return the chosen rows (positions or a mask)."""
         return Clean(*(getattr(self, name)[rows] for name in self.__slots__))
 
+    @staticmethod
+    def join(parts: Sequence[Clean]) -> Clean:
+        """Return the parts one after another."""
+        columns = ([getattr(part, name) for part in parts] for name in Clean.__slots__)
+        return Clean(*(np.concatenate(column) if parts else np.empty(0) for column in columns))
+
 
 def clean(readings: Readings, terms: Terms, held: Held) -> Clean:
     """Return the readings with increments, flags and reasons; the first count of each station serves as context
@@ -135,6 +143,12 @@ def clean(readings: Readings, terms: Terms, held: Held) -> Clean:
     )
 
 
+def stamped_long_ago(rows: Readings) -> np.ndarray:
+    """Say which readings bear a time so old that the clock must be wrong."""
+    age = rows.received_at - rows.observed_at
+    return np.asarray((age > OLDEST_S) | (rows.observed_at < EARLIEST_S))
+
+
 def _mark(flag: np.ndarray, reason: np.ndarray, rows: np.ndarray, worse: Flag, why: int) -> None:
     rows = rows & (flag < worse)
     flag[rows] = worse
@@ -144,7 +158,7 @@ def _mark(flag: np.ndarray, reason: np.ndarray, rows: np.ndarray, worse: Flag, w
 def _flag_stamps(rows: Readings, flag: np.ndarray, reason: np.ndarray) -> None:
     age = rows.received_at - rows.observed_at
     _mark(flag, reason, age < -FUTURE_S, Flag.BAD, FUTURE)
-    _mark(flag, reason, age > OLDEST_S, Flag.BAD, LONG_AGO)
+    _mark(flag, reason, stamped_long_ago(rows), Flag.BAD, LONG_AGO)
 
 
 def _flag_spans_of_sensors(rows: Readings, flag: np.ndarray, reason: np.ndarray) -> None:

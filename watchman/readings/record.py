@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from watchman.model import RAIN, VARIABLES, Readings
-from watchman.readings.cleaning import OLDEST_S, Clean, Held, Terms, clean
+from watchman.readings.cleaning import EARLIEST_S, Clean, Held, Terms, clean, stamped_long_ago
 
 HOUR = 3600
 DAY = 86400
@@ -128,7 +128,7 @@ class Grid:
         self._spread(station[counts], begins[counts], ends[counts], um[counts], first, last)
         if len(station):
             earliest = max(int(self.cells(begins).min()), 0)
-            self._sum_from(min(max(earliest, first), self.head), np.unique(station), upto=self.head)
+            self._sum_from(min(max(earliest, first), self.head), station, upto=self.head)
 
     def _snapped(self, ends: np.ndarray, covers: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Return when readings begin and end, those as long as a cell moved to the ends of cells.
@@ -239,20 +239,22 @@ class Record:
             self.longest_gap[-passed:] = 0
         if now // HOUR != self._learned_hour:
             self._learned_hour = now // HOUR
-            self._learn_sending()
+            self._learn_sending(np.ones(self.stations, bool))
 
-    def take(self, new: Readings, history: History) -> Clean:
-        """Write readings just delivered into the arrays; return them cleaned.
+    def take(self, new: Readings, history: History) -> tuple[Clean, Clean]:
+        """Write readings just delivered into the arrays; return those added, and those written again, cleaned.
 
         Readings newer than all before at their station are added. Where one comes late or contradicts, the days it
         touches are written again from everything delivered, so that order and repetition leave no trace.
         """
         if not len(new):
-            return clean(new, self.terms, self.held)
+            nothing = clean(new, self.terms, self.held)
+            return nothing, nothing
         self._learn_covers(new)
         late = self._late(new)
         self._note_arrivals(new)
-        self._write_again(self._stretches(new.take(late)), history, (self.fine, self.hourly, self.daily))
+        self._learn_sending(self.sends_every_s == 0)
+        again = self._write_again(self._stretches(new.take(late)), history, (self.fine, self.hourly, self.daily))
         fresh = new.take(~late)
         rows = clean(Readings.join([self._context(fresh), fresh]), self._terms(), self.held)
         rows = rows.take(rows.delivery > 0)
@@ -261,12 +263,12 @@ class Record:
             grid.put_values(rows)
         self._note_newest(rows, new)
         self._touch(rows)
-        return rows
+        return rows, again
 
-    def decide(self, held: Held, changed: Iterable[tuple[int, int, int]], history: History) -> None:
-        """Take over what counts and what doesn't; write again the (station, begin, end) stretches that changed."""
+    def decide(self, held: Held, changed: Iterable[tuple[int, int, int]], history: History) -> Clean:
+        """Take over what counts and what doesn't; write the (station, begin, end) stretches again."""
         self.held = held
-        self._write_again(self._days_around(changed), history, (self.fine, self.hourly, self.daily))
+        return self._write_again(self._days_around(changed), history, (self.fine, self.hourly, self.daily))
 
     def restore(self, recent: Readings, after: Readings, history: History) -> None:
         """Fill the arrays at start: the fine grid from `recent`, and hourly and daily from what came `after` the
@@ -278,7 +280,7 @@ class Record:
         self.fine.put_values(rows)
         self._note_newest(rows, recent)
         self._note_arrivals(recent)
-        self._learn_sending()
+        self._learn_sending(np.ones(self.stations, bool))
         values = clean(after.take(after.variable != RAIN), self._terms(), self.held)
         for grid in (self.hourly, self.daily):
             grid.put_values(values)
@@ -328,7 +330,7 @@ class Record:
 
     def _late(self, new: Readings) -> np.ndarray:
         """Say which rain readings belong to stations where one of them is not newer than all before."""
-        rain = (new.variable == RAIN) & (new.received_at - new.observed_at <= OLDEST_S)
+        rain = (new.variable == RAIN) & ~stamped_long_ago(new)
         behind = rain & (new.observed_at <= self.last_rain_at[new.station])
         stations = np.zeros(self.stations, bool)
         stations[new.station[behind]] = True
@@ -354,7 +356,8 @@ class Record:
 
     def _write_again(
         self, stretches: dict[tuple[int, int], np.ndarray], history: History, grids: tuple[Grid, ...]
-    ) -> None:
+    ) -> Clean:
+        again = []
         for (begin, end), stations in stretches.items():
             # A day more, since a reading that ends after the stretch may begin inside it.
             delivered = history(begin, end + DAY, stations)
@@ -364,6 +367,8 @@ class Record:
                 grid.put_rain(rows, begin, end)
             self._note_newest(rows, delivered)
             self._touch_stretch(begin, end)
+            again.append(rows.take(rows.observed_at > begin))
+        return Clean.join(again)
 
     def _stretches(self, late: Readings) -> dict[tuple[int, int], np.ndarray]:
         """Return the whole days to be written again for late readings, with the stations concerned."""
@@ -408,7 +413,8 @@ class Record:
         """Keep when each station was heard, and the longest pause of the day in which it ended."""
         order = np.lexsort((new.received_at, new.station))
         station, at = new.station[order], new.received_at[order]
-        news = at > self.last_received[station]
+        # Where arrival is guessed from the stamp, a stamp of 1970 says nothing of when the station was heard.
+        news = at > np.maximum(self.last_received[station], EARLIEST_S)
         news[1:] &= (station[1:] != station[:-1]) | (at[1:] != at[:-1])
         station, at = station[news], at[news]
         if not len(station):
@@ -420,23 +426,20 @@ class Record:
         np.maximum.at(self.longest_gap, (day[known], station[known]), (at - before)[known].astype(np.int32))
         starts = np.flatnonzero(first)
         sizes = np.diff(np.append(starts, len(station)))
-        for rank in range(int(sizes.max())):
-            chosen = starts[sizes > rank] + rank
+        for back in range(min(int(sizes.max()), ARRIVALS_KEPT) - 1, -1, -1):
+            chosen = (starts + sizes - 1 - back)[sizes > back]
             columns = station[chosen]
-            if rank < int(sizes.max()) - ARRIVALS_KEPT:
-                continue
             self.arrivals[:-1, columns] = self.arrivals[1:, columns]
             self.arrivals[-1, columns] = at[chosen]
         self.last_received[station] = at
 
-    def _learn_sending(self) -> None:
-        """Learn how often stations send: the median pause between their latest arrivals [s]."""
-        pauses = np.diff(self.arrivals, axis=0).astype(np.float64)
-        pauses[self.arrivals[:-1] == 0] = np.nan
-        enough = (~np.isnan(pauses)).sum(axis=0) >= 3
-        learn = enough & (self.written_sends_s == 0)
-        if learn.any():
-            self.sends_every_s[learn] = np.nanmedian(pauses[:, learn], axis=0).astype(np.int64)
+    def _learn_sending(self, stations: np.ndarray) -> None:
+        """Learn how often stations send: the median pause between their latest arrivals [s]; four make a habit."""
+        learn = np.flatnonzero(stations & (self.written_sends_s == 0) & (self.arrivals[-4] > 0))
+        if len(learn):
+            arrivals = self.arrivals[:, learn]
+            pauses = np.where(arrivals[:-1] > 0, np.diff(arrivals, axis=0), np.nan)
+            self.sends_every_s[learn] = np.nanmedian(pauses, axis=0).astype(np.int64)
 
     def _learn_covers(self, new: Readings) -> None:
         """Learn how long readings are where nobody wrote it: the shortest spacing of a minute or more between two

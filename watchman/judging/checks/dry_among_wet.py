@@ -107,7 +107,7 @@ class _Weighed:
 
 
 def judge(view: View, settings: Settings) -> Findings:
-    """Return which gauges are too dry to be honest; numbers: odds, spells."""
+    """Return which gauges are too dry to be honest; numbers: odds, spells, first [daily cell of its own last rain]."""
     size = len(view.stations)
     odds, spells, since = np.ones(size), np.zeros(size, np.int64), np.zeros(size, np.int64)
     blind = np.zeros(size, bool)
@@ -116,22 +116,22 @@ def judge(view: View, settings: Settings) -> Findings:
         weighed = _weigh(view, settings, begin, some)
         odds[some], spells[some], blind[some] = weighed.odds, weighed.spells, weighed.blind
         told = weighed.odds >= settings.limit_odds
-        since[some[told]] = _dry_since(view, weighed)[told]
+        if told.any():
+            since[some[told]] = _dry_since(view, weighed)[told]
     present = (odds >= settings.limit_odds) & (spells >= SPELLS_NEEDED)
     reason = _reasons(view, present, blind)
     verdict = np.where(reason != "", Verdict.UNDETERMINED, np.where(present, Verdict.PRESENT, Verdict.ABSENT))
     return Findings.of(
         verdict,
         since=np.where(verdict == Verdict.PRESENT, since, 0),
-        numbers={"odds": odds, "spells": spells},
+        numbers={"odds": odds, "spells": spells, "first": first},
         reason=reason,
     )
 
 
 def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
     """Return what people are shown of one gauge: the table of days with their witnesses, and how unlikely it all is."""
-    first, _ = _candidates(view)
-    weighed = _weigh(view, settings, int(first[position]), np.array([position]))
+    weighed = _weigh(view, settings, int(findings.numbers["first"][position]), np.array([position]))
     days = np.flatnonzero(weighed.chance[:, 0] < 1)
     most_um = weighed.wet_um[days, 0].max(axis=0, initial=0)
     wet = np.flatnonzero(most_um >= WET_UM)[:SHOWN_WITNESSES]
@@ -173,8 +173,10 @@ def _date(view: View, day: int) -> str:
     return datetime.fromtimestamp(begins, UTC).date().isoformat()
 
 
-def _near(view: View) -> np.ndarray:
-    return np.asarray((view.stations.neighbours >= 0) & (view.stations.neighbours_km <= NO_WITNESS_KM))
+def _near(view: View, positions: np.ndarray | slice = slice(None)) -> np.ndarray:
+    """Say which neighbours of some stations are there and near enough to witness [station, neighbour]."""
+    neighbours, km = view.stations.neighbours[positions], view.stations.neighbours_km[positions]
+    return np.asarray((neighbours >= 0) & (km <= NO_WITNESS_KM))
 
 
 def _candidates(view: View) -> tuple[np.ndarray, np.ndarray]:
@@ -227,23 +229,23 @@ def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray) ->
 def _walk(
     real: np.ndarray, chance: np.ndarray, frozen: np.ndarray, joined: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Go through the days; return the day of the last own rain, and the odds, wet spells and blindness since."""
-    size = real.shape[1]
-    since, spells = np.full(size, -1), np.zeros(size, np.int64)
-    unlikely, spell = np.zeros(size), np.zeros(size)  # logarithms: of the finished spells' odds, of the last spell's
-    yesterday, blind = np.zeros(size, bool), np.zeros(size, bool)
-    for day, today in enumerate(-np.log(chance)):
-        wet = today > 0
-        begins = wet & ~(yesterday & joined[day])
-        unlikely = np.where(begins, unlikely + spell, unlikely)
-        spell = np.where(begins, today, np.maximum(spell, today))
-        spells += begins
-        blind = (blind & ~wet) | frozen[day]
-        for state in (unlikely, spell, spells, blind):
-            state[real[day]] = 0
-        since[real[day]] = day
-        yesterday = wet & ~real[day]
-    return since, np.exp(unlikely + spell), spells, blind
+    """Return the day of the last own rain, and the odds, wet spells and blindness since."""
+    day = np.arange(len(real))[:, None]
+    since = _last(real)
+    wet = (chance < 1) & (day > since)
+    yesterday = np.zeros_like(wet)
+    yesterday[1:] = wet[:-1]
+    spell = np.cumsum(wet & ~(yesterday & joined), axis=0)
+    unlikely = np.zeros((int(spell[-1].max(initial=0)) + 1, real.shape[1]))  # logarithms of each spell's odds
+    rows, columns = np.nonzero(wet)
+    np.maximum.at(unlikely, (spell[rows, columns], columns), -np.log(chance[rows, columns]))
+    blind = _last(frozen & (day > since)) > _last(wet)
+    return since, np.exp(unlikely.sum(axis=0)), spell[-1], blind
+
+
+def _last(days: np.ndarray) -> np.ndarray:
+    """Return each station's last such day, -1 where there is none."""
+    return np.asarray(np.where(days.any(axis=0), len(days) - 1 - np.argmax(days[::-1], axis=0), -1))
 
 
 def _over(view: View, first: int) -> np.ndarray:
@@ -257,36 +259,38 @@ def _witnesses_um(view: View, first: int, positions: np.ndarray) -> np.ndarray:
     daily = view.record.daily
     days = slice(first, daily.head + 1)
     neighbours = view.stations.neighbours[positions]
-    near = _near(view)[positions]
+    near = _near(view, positions)
+    over = _over(view, first)[:, None]
+    rain = daily.rain[days][:, neighbours]
     # A long reading that began the day before may hold that day's rain.
-    before = np.concatenate([np.zeros((1, daily.stations), np.int32), daily.straddle])[days]
-    surely = daily.rain[days] - before
-    um = np.where(near, surely[:, neighbours], 0)
-    whole = (daily.known[days] >= WHOLE_DAY_S) & _over(view, first)[:, None]
-    patchy = near & (daily.rain[days][:, neighbours] >= WET_UM) & ~(whole[:, positions, None] & whole[:, neighbours])
-    um = np.where(whole[:, positions, None] & whole[:, neighbours], um, 0)
-    day, row, place = np.nonzero(patchy)
+    before = np.zeros_like(rain)
+    before[max(1 - first, 0) :] = daily.straddle[max(first - 1, 0) : daily.head][:, neighbours]
+    whole = ((daily.known[days][:, positions] >= WHOLE_DAY_S) & over)[:, :, None]
+    whole = whole & (daily.known[days][:, neighbours] >= WHOLE_DAY_S)
+    um = np.where(near & whole, rain - before, 0)
+    day, row, place = np.nonzero(near & ~whole & (rain >= WET_UM))
     if len(day):
         um[day, row, place] = _hours_of_both(view, first + day, positions[row], neighbours[row, place])
-    confirmed = _confirmed_um(view, first, np.unique(neighbours[near]))
-    return np.asarray(np.minimum(um, BELIEVED * confirmed[:, neighbours]))
+    return np.asarray(np.minimum(um, BELIEVED * _confirmed_um(view, first, neighbours)))
 
 
-def _confirmed_um(view: View, first: int, witnesses: np.ndarray) -> np.ndarray:
-    """Return the most rain at any gauge within 30 km of each witness, 0 when that is under 1 mm [um; day, any station].
+def _confirmed_um(view: View, first: int, neighbours: np.ndarray) -> np.ndarray:
+    """Return the most rain at any gauge within 30 km of each neighbour, 0 when that is under 1 mm [um; day, station,
+    neighbour].
 
     The station in question never confirms its own accusers: on a day that counts it had nothing.
     """
+    witnesses, of = np.unique(neighbours, return_inverse=True)
+    near = _near(view, witnesses)
+    others = view.stations.neighbours[witnesses]
+    about, column = np.unique(others, return_inverse=True)
     days = view.record.daily.rain[first : view.record.daily.head + 1]
-    by_station = np.ascontiguousarray(days.T)  # gathering rows is several times faster than gathering columns
-    near = _near(view)
+    by_station = np.ascontiguousarray(days[:, about].T)  # gathering rows is several times faster than columns
+    column = column.reshape(others.shape)
     most = np.zeros((len(witnesses), len(days)), np.int32)
     for place in range(near.shape[1]):
-        others = by_station[view.stations.neighbours[witnesses, place]]
-        np.maximum(most, np.where(near[witnesses, place, None], others, 0), out=most)
-    confirmed = np.zeros_like(days)
-    confirmed[:, witnesses] = np.where(most >= WET_UM, most, 0).T
-    return confirmed
+        np.maximum(most, np.where(near[:, place, None], by_station[column[:, place]], 0), out=most)
+    return np.asarray(np.where(most >= WET_UM, most, 0).T[:, of.reshape(neighbours.shape)])
 
 
 def _hours(view: View, days: np.ndarray, before: int = 0) -> tuple[np.ndarray, np.ndarray]:
@@ -340,7 +344,6 @@ def _frozen(
     if not len(day):
         return frozen
     thermometer, warmer = _thermometers(view, positions)
-    frost = _frost_months(view, settings, first, len(evidence), positions)
     hourly, daily = view.record.hourly, view.record.daily
     cells, held = _hours(view, first + day)
     neighbour = view.stations.neighbours[positions[row], witness[day, row]]
@@ -353,7 +356,10 @@ def _frozen(
     day_c = np.where(day_count > 0, daily.total[TEMPERATURE, first + day, column] / np.maximum(day_count, 1), np.nan)
     temperature = np.where(np.isnan(coldest), day_c, coldest) + warmer[row]
     unknown = np.isnan(temperature) | (column < 0)
-    frozen[day, row] = np.where(unknown, frost[day, row], temperature < FROZEN_C)
+    frozen[day, row] = temperature < FROZEN_C
+    if unknown.any():
+        frost = _frost_months(view, settings, first, len(evidence), positions)
+        frozen[day[unknown], row[unknown]] = frost[day[unknown], row[unknown]]
     return frozen
 
 
@@ -385,7 +391,8 @@ def _dry_since(view: View, weighed: _Weighed) -> np.ndarray:
     daily, hourly = view.record.daily, view.record.hourly
     day = weighed.first + weighed.since
     cells, held = _hours(view, day)
-    tips = (hourly.rain + hourly.held)[cells, weighed.positions[:, None]]
+    at = (cells, weighed.positions[:, None])
+    tips = hourly.rain[at] + hourly.held[at]
     wet = held & (weighed.since >= 0)[:, None] & (tips > 0)
     last = 23 - np.argmax(wet[:, ::-1], axis=1)
     hour_end = hourly.start + (cells[np.arange(len(day)), last] + 1) * HOUR

@@ -114,22 +114,29 @@ def judge(view: View, settings: Settings) -> Findings:
     ends = _fresh(view, settings)
     delivered = ends[:, None] <= grid.cells(view.record.last_rain_at)
     quiet = (grid.rain[ends] == 0) & (grid.straddle[ends] == 0) & (grid.known[ends] >= grid.step)
+    wet = grid.rain[ends] > 0
+    sums = {seconds: depths(grid, ends, seconds) for seconds in {limit.seconds for limit in settings.limits}}
     for limit in sorted(settings.limits, key=lambda one: one.severity.rank):
-        least, most, complete = depths(grid, ends, limit.seconds)
+        least, most, complete = sums[limit.seconds]
         news = _is_news(grid, ends, limit, least)
-        reached = (least >= limit.depth_um) & (grid.rain[ends] > 0) & news
+        reached = (least >= limit.depth_um) & wet & news
         present = reached.any(axis=0)
         possible = (delivered & news & ~quiet & ((most >= limit.depth_um) | ~complete)).any(axis=0)
         verdict[(verdict == Verdict.ABSENT) & possible] = Verdict.UNDETERMINED
+        if not present.any():
+            continue
         verdict[present] = Verdict.PRESENT
         severity[present] = limit.severity.rank
         best = np.argmax(np.where(reached, least, -1), axis=0)
         columns = np.flatnonzero(present)
         depth_um[columns] = least[best[columns], columns]
         seconds[columns] = limit.seconds
-        ended_at[columns] = grid.start + (ends[best[columns]] + 1) * grid.step
+        # A cell may end a little after the reading that lies in it.
+        newest = view.record.last_rain_at[columns]
+        ended_at[columns] = np.minimum(grid.start + (ends[best[columns]] + 1) * grid.step, newest)
         first = grid.start + (ends[np.argmax(reached, axis=0)] + 1) * grid.step
-        since[columns] = np.where(since[columns] == 0, first[columns], np.minimum(since[columns], first[columns]))
+        began = np.minimum(first[columns], newest)
+        since[columns] = np.where(since[columns] == 0, began, np.minimum(since[columns], began))
     blind = ~delivered.any(axis=0)
     verdict[blind] = Verdict.UNDETERMINED
     reason = np.full(size, "", object)
@@ -151,7 +158,9 @@ def _is_news(grid: Grid, ends: np.ndarray, limit: Limit, least: np.ndarray) -> n
     if limit.seconds <= HOUR or not len(ends):
         return news
     columns = np.flatnonzero((least >= limit.depth_um).any(axis=0))
-    last_hour = depths(grid, ends, HOUR)[0][:, columns]
+    if not len(columns):
+        return news
+    last_hour, _most, _complete = depths(grid, ends, HOUR, columns)
     rains_on = last_hour * limit.seconds >= limit.depth_um * HOUR
     news[:, columns] = rains_on | _crossed(grid, ends, limit, columns)
     return news
@@ -160,7 +169,7 @@ def _is_news(grid: Grid, ends: np.ndarray, limit: Limit, least: np.ndarray) -> n
 def _crossed(grid: Grid, ends: np.ndarray, limit: Limit, columns: np.ndarray) -> np.ndarray:
     """Say whether the depth was first reached within these ends, having been under the deadband since it last was."""
     before = np.arange(max(ends[0] - limit.seconds // grid.step, 0), ends[0])
-    then = depths(grid, before, limit.seconds)[0][:, columns]
+    then, _most, _complete = depths(grid, before, limit.seconds, columns)
     low = then < DEADBAND * limit.depth_um
     since_low = len(then) - np.argmax(low[::-1], axis=0)
     reached = np.where(np.arange(len(then))[:, None] >= since_low, then, 0).max(axis=0, initial=0)
@@ -174,26 +183,32 @@ def _fresh(view: View, settings: Settings) -> np.ndarray:
     return np.arange(max(first, 0), min(grid.cell(view.now), grid.head) + 1)
 
 
-def depths(grid: Grid, ends: np.ndarray, seconds: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def depths(
+    grid: Grid, ends: np.ndarray, seconds: int, stations: np.ndarray | None = None
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the least and the most rain [um] of the stretches ending with these cells, and whether nothing is missing.
 
     seconds: the stretch's length; lengths that are no whole number of cells are rounded down, so that a limit is
-    never called reached in more time than it allows. Shapes [ends, station].
+    never called reached in more time than it allows. stations: positions, None for all. Shapes [ends, station].
     """
+
+    def at(array: np.ndarray, cells: np.ndarray) -> np.ndarray:
+        return np.asarray(array[cells] if stations is None else array[np.ix_(cells, stations)])
+
     width = max(seconds // grid.step, 1)
     before = ends + 1 - width
     inside = before >= 0
     begins = np.maximum(before, 0)
-    total = grid.running[ends + 1] - grid.running[begins]
-    edge = np.where((begins > 0)[:, None], grid.straddle[np.maximum(begins - 1, 0)], 0)
+    total = at(grid.running, ends + 1) - at(grid.running, begins)
+    edge = np.where((begins > 0)[:, None], at(grid.straddle, np.maximum(begins - 1, 0)), 0)
     least = np.maximum(total - edge, 0)
-    covers = grid.covers[ends]
+    covers = at(grid.covers, ends)
     longer = covers > seconds
     if longer.any():
         parts = -(-covers // seconds)
-        least = np.where(longer, np.maximum(least, -(-grid.rain[ends] // np.maximum(parts, 1))), least)
-    most = total + grid.straddle[ends]
-    known = grid.running_known[ends + 1] - grid.running_known[begins]
+        least = np.where(longer, np.maximum(least, -(-at(grid.rain, ends) // np.maximum(parts, 1))), least)
+    most = total + at(grid.straddle, ends)
+    known = at(grid.running_known, ends + 1) - at(grid.running_known, begins)
     complete = inside[:, None] & (known >= width * grid.step)
     return least, most, complete
 
@@ -207,8 +222,8 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
         lowest[limit.seconds] = min(limit.depth_um, lowest.get(limit.seconds, limit.depth_um))
     also = []
     for seconds in sorted(lowest.keys() - {int(findings.numbers["seconds"][position])}):
-        least, _most, _complete = depths(grid, ends, seconds)
-        depth_um = int(least[:, position].max())
+        least, _most, _complete = depths(grid, ends, seconds, np.array([position]))
+        depth_um = int(least.max())
         if depth_um >= WORTH_SAYING * lowest[seconds]:
             also.append({"mm": depth_um / 1000, "minutes": seconds // 60})
     return {

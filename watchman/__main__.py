@@ -1,0 +1,5 @@
+"""`python -m watchman` is the command `watchman`."""
+
+from watchman.cli import main
+
+main()
