@@ -56,7 +56,7 @@ Cells = tuple[np.ndarray, np.ndarray, np.ndarray]
 """Station positions [int32], ends of cells [int64, s since 1970 UTC] and values [row, 15; float64]."""
 
 CELL_VALUES = 15
-FETCHED_AT_ONCE = 50_000
+ROWS_AT_ONCE = 10_000
 HOURS_AT_ONCE = 1_024
 SEEKS_AT_MOST = 20_000
 """Above this many station-hours a read walks through all rows of its hours instead of seeking each."""
@@ -361,8 +361,8 @@ class Store:
             if not len(readings):
                 return readings
             # A part at a time: as Python rows a big delivery takes ten times the memory of its arrays.
-            for first in range(0, len(readings), FETCHED_AT_ONCE):
-                part = readings.take(np.arange(first, min(first + FETCHED_AT_ONCE, len(readings))))
+            for first in range(0, len(readings), ROWS_AT_ONCE):
+                part = readings.take(np.arange(first, min(first + ROWS_AT_ONCE, len(readings))))
                 connection.exec_driver_sql(self._insert_delivered, self._rows(part, last + 1 + first))
             kept = connection.scalars(sql.select(DELIVERED.c.delivery).where(DELIVERED.c.delivery > last)).all()
         numbers = np.sort(np.array(kept, np.int64))
@@ -456,7 +456,7 @@ class Store:
         columns = ", ".join(READING_COLUMNS)
         cursor = connection.exec_driver_sql(f"SELECT {columns} FROM delivered{join} WHERE {where}").cursor  # noqa: S608
         parts = []
-        while rows := cursor.fetchmany(FETCHED_AT_ONCE):
+        while rows := cursor.fetchmany(ROWS_AT_ONCE):
             arrays = dict(zip(READING_COLUMNS, zip(*rows, strict=True), strict=True))
             station = self._stations.positions(arrays.pop("station"))
             source = self._sources.positions(arrays.pop("source"))
@@ -741,7 +741,7 @@ class Store:
         parts = []
         with self._reading() as connection:
             result = connection.execute(query)
-            while rows := result.fetchmany(FETCHED_AT_ONCE):
+            while rows := result.fetchmany(ROWS_AT_ONCE):
                 station, cell_end, cell = zip(*rows, strict=True)
                 values = np.frombuffer(b"".join(cell), "<f8").reshape(-1, CELL_VALUES).astype(np.float64)
                 parts.append((self._stations.positions(station), np.array(cell_end, np.int64), values))
