@@ -325,6 +325,22 @@ def test_a_check_that_fails_is_told_and_stops_no_other(story: Story, monkeypatch
     assert story.go(0.5) == []
 
 
+def test_evidence_that_fails_is_told_and_stops_no_other(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One check's evidence breaks; the others are told, and the failure ends when it is mended."""
+    from watchman.judging.checks import overdue
+
+    def broken(*_: object) -> None:
+        raise KeyError("a bug of ours")
+
+    story.go(0.75, silent=(2,))
+    monkeypatch.setattr(overdue, "evidence", broken)
+    events = story.step(silent=(2,), rain=lambda s, _t: 8.0 if s == 1 else 0.0)
+    assert sorted(story.kinds(events)) == [("raised", "network"), ("raised", "tool:evidence of rule overdue")]
+    monkeypatch.undo()
+    later = story.go(0.5, silent=(2,))
+    assert sorted(story.kinds(later)) == [("raised", "station:s2"), ("returned", "tool:evidence of rule overdue")]
+
+
 def test_nothing_has_happened_until_it_is_written_down(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full disk: the cycle says so, and the alarm is raised, once and under the same number, when there is room."""
 

@@ -27,7 +27,6 @@ from watchman.model import (
     Readings,
     SourceHealth,
     Span,
-    Verdict,
 )
 from watchman.network import Contact, Network
 from watchman.readings.cleaning import REASONS, Clean, Held, Terms
@@ -38,8 +37,6 @@ log = logging.getLogger(__name__)
 
 OFF_AFTER = timedelta(minutes=15)
 """A pause between two cycles longer than this is told: the watch was off."""
-KEEPER = "technician"
-"""The role that is told of the watch's own trouble."""
 AWAY = ("stood down", "relocating")
 """What stations.csv says of a station whose readings nobody should be told of."""
 OWED_MARKS = ("digest:", "also:", "watched_since")
@@ -88,7 +85,8 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
 
     view = view_of(watch, now)
     judged, broken = judge(watch.network.rules, view)
-    matters = [*causes.gather(judged, view, watch.alarms), *broken, *_own_matters(watch, broken)]
+    matters = [*causes.gather(judged, view, watch.alarms), *broken]
+    matters += _own_troubles(watch, matters)
 
     answers = watch.store.answers_after(watch.answered_to)
     rules = {rule.name: rule for rule in watch.network.rules}
@@ -107,25 +105,19 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[tuple[Rule, Findings]
         what = f"rule {rule.name}"
         try:
             judged.append((rule, checks.CHECKS[rule.check].judge(view, rule.settings)))
-            broken.append(_tool_matter(what, Verdict.ABSENT))
+            broken.append(causes.own_trouble(what, ""))
         except Exception as error:
             log.exception("the check of %s failed", what)
-            broken.append(_tool_matter(what, Verdict.PRESENT, f"{type(error).__name__}: {error}"))
+            broken.append(causes.own_trouble(what, error))
     return judged, broken
 
 
-def _own_matters(watch: Watch, broken: Sequence[Matter]) -> list[Matter]:
-    """Return the watch's other troubles as matters, those that are over too."""
-    troubles = [_tool_matter(what, Verdict.PRESENT, trouble) for what, trouble in watch.own_trouble.items()]
-    said = {matter.key for matter in (*troubles, *broken)}
-    over = [key for key in watch.alarms if key.matter == "check-failure" and key not in said]
-    return troubles + [_tool_matter(key.scope.removeprefix("tool:"), Verdict.ABSENT) for key in over]
-
-
-def _tool_matter(what: str, verdict: Verdict, trouble: str = "") -> Matter:
-    """Return a failure of the watch's own as a matter for whoever keeps it."""
-    key = AlarmKey("tool", "check-failure", f"tool:{what}")
-    return Matter(key, "check-failure", verdict, tell=(KEEPER,), numbers={"what": what, "trouble": trouble})
+def _own_troubles(watch: Watch, matters: Sequence[Matter]) -> list[Matter]:
+    """Return the watch's other troubles as matters, and those of which nothing is said any more as over."""
+    troubles = [causes.own_trouble(what, trouble) for what, trouble in watch.own_trouble.items()]
+    said = {matter.key for matter in (*troubles, *matters)}
+    over = [key for key in watch.alarms if key.matter == causes.OWN_TROUBLE and key not in said]
+    return troubles + [causes.own_trouble(key.scope.removeprefix("tool:"), "") for key in over]
 
 
 def view_of(watch: Watch, now: datetime) -> View:
@@ -161,7 +153,7 @@ def owed(watch: Watch, now: datetime) -> list[Notice]:
             notices += roster.summon(network, f"window:{span.number}", "visit", _visitors(watch, span), now)
     if before is not None and now - before > OFF_AFTER:
         occasion = f"off:{before.isoformat()}/{now.isoformat()}"
-        contacts = roster.with_roles(network, (KEEPER,)) or list(network.contacts)
+        contacts = roster.with_roles(network, (causes.KEEPER,)) or list(network.contacts)
         notices += roster.summon(network, occasion, "tool", contacts, now)
     return notices
 
@@ -171,7 +163,7 @@ def _visitors(watch: Watch, window: Span) -> list[Contact]:
     visitors = [contact for contact in watch.network.contacts if contact.name == window.who]
     standing = [alarm for alarm in watch.alarms.values() if alarm.standing and window.station in alarm.stations]
     roles = {role for alarm in standing for role in alarm.tell}
-    return visitors or roster.with_roles(watch.network, roles or {KEEPER})
+    return visitors or roster.with_roles(watch.network, roles or {causes.KEEPER})
 
 
 def _keep(watch: Watch, deliveries: Sequence[Delivery]) -> tuple[Readings, str]:

@@ -42,6 +42,14 @@ def test_a_raised_fault_goes_to_the_role_by_every_channel_the_person_has() -> No
     assert told(event(EventKind.RAISED, silent())) == [("tech-1", "text"), ("tech-1", "mail")]
 
 
+def test_the_watchs_own_trouble_reaches_somebody_whatever_the_roles_are_called() -> None:
+    """Where nobody has the role, everybody is told; a station's fault still goes to its own roles alone."""
+    own = alarm(9, "check-failure", "tool:rule x", NOON, {"what": "rule x", "trouble": "a"}, tell=("nobody",))
+    everybody = {(person.name, channel) for person in network().contacts for channel in roster.channels(person)}
+    assert set(told(event(EventKind.RAISED, own))) == everybody
+    assert told(event(EventKind.RAISED, replace(silent(), tell=("nobody",)))) == []
+
+
 def test_a_contact_without_a_channel_is_not_told_by_it() -> None:
     """The warden has no mail address."""
     assert told(event(EventKind.RAISED, storm())) == [("warden-1", "text")]

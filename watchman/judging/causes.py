@@ -31,6 +31,11 @@ WET_SHARE = 0.1
 """A neighbour with this share of a gauge's rain was in the same rain (decided here, no source)."""
 WAITING = "waiting until those that share something with it were due too"
 
+KEEPER = "technician"
+"""The role that is told of the watch's own trouble."""
+OWN_TROUBLE = "check-failure"
+"""The check of which the watch's own troubles are matters."""
+
 Judged = Sequence[tuple[Rule, Findings]]
 
 
@@ -41,13 +46,33 @@ def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> li
     """
     matters: list[Matter] = []
     for rule, findings in judged:
-        if rule.check == heavy_rain.NAME:
-            matters += _storm(rule, findings, view, standing)
-        elif rule.check == overdue.NAME:
-            matters += _silences(rule, findings, view, standing, _sources_out(judged))
-        else:
-            matters += _plain(rule, findings, view, standing)
+        try:
+            matters += _of_rule(rule, findings, judged, view, standing)
+        except Exception as error:  # noqa: BLE001 -- one rule's evidence must not stop the others
+            matters.append(own_trouble(f"evidence of rule {rule.name}", error))
     return _ended_batteries(_back_with_missed_rain(matters, judged, view, standing), standing)
+
+
+def own_trouble(what: str, error: Exception | str) -> Matter:
+    """Return a failure of the watch's own as a matter for whoever keeps it; without an error, that it is over."""
+    trouble = f"{type(error).__name__}: {error}" if isinstance(error, Exception) else error
+    return Matter(
+        AlarmKey("tool", OWN_TROUBLE, f"tool:{what}"),
+        OWN_TROUBLE,
+        Verdict.PRESENT if trouble else Verdict.ABSENT,
+        tell=(KEEPER,),
+        numbers={"what": what, "trouble": trouble},
+    )
+
+
+def _of_rule(
+    rule: Rule, findings: Findings, judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]
+) -> list[Matter]:
+    if rule.check == heavy_rain.NAME:
+        return _storm(rule, findings, view, standing)
+    if rule.check == overdue.NAME:
+        return _silences(rule, findings, view, standing, _sources_out(judged))
+    return _plain(rule, findings, view, standing)
 
 
 def _back_with_missed_rain(
