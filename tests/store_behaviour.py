@@ -30,6 +30,7 @@ from watchman.model import (
     SourceHealth,
     When,
 )
+from watchman.replay import Past
 from watchman.store import Store
 
 STATIONS = ("hollin", "fennick", "larkmoor")
@@ -84,7 +85,7 @@ def an_alarm(number: int = 41, **changes: Any) -> Alarm:
         acknowledged_by="tech-1",
         acknowledged_at=NOW - timedelta(minutes=50),
         shelved_until=NOW + timedelta(hours=4),
-        reminded_at=NOW - timedelta(minutes=40),
+        came_back=2,
         absorbed_by=7,
     )
     return replace(alarm, **changes)
@@ -190,6 +191,20 @@ class StoreBehaviour:
             (1, RAIN, T + 300, 6),
         ], "a stamp of 1970 is too far back to count on"
         assert facts(one) == [(1, RAIN, T - 90 * day, 5), (1, RAIN, T + 300, 6)]
+
+    def test_previous_believable(self, store: Store) -> None:
+        """However many absurd rows lie before the begin, the last one comes that a running count can go on from."""
+        absurd = (-1.0, 3.4e38, float("nan"), 2.0**31)
+        store.keep(rows((0, RAIN, T - 90_000, 41), *((0, RAIN, T - 300 * n, absurd[n % 4]) for n in range(1, 100))))
+        store.keep(rows((1, RAIN, T - 600, 5), received_at=T))
+        store.keep(rows((1, RAIN, T - 300, 6), received_at=T - 86400))
+
+        kept = store.delivered(T, T + 900, with_previous=True)
+        past = Past(store.delivered_after(0), ())
+        past.until(datetime(2200, 1, 1, tzinfo=UTC))
+
+        assert facts(kept) == [(0, RAIN, T - 90_000, 41), (1, RAIN, T - 600, 5)]
+        assert facts(past.delivered(T, T + 900, with_previous=True)) == facts(kept)
 
     def test_numbers_last(self, store: Store, another: Callable[[], Store]) -> None:
         """A station keeps its readings when others come, go and change places."""
@@ -462,6 +477,17 @@ class StoreBehaviour:
         assert store.load_cells("hourly", T)[1].tolist() == [T + 3600]
         assert [len(part) for part in store.load_cells("daily", 0)] == [0, 0, 0]
         assert store.cells_known_to() == 9
+
+    def test_cells_anew(self, store: Store) -> None:
+        """The cells of a station made anew go before new ones are saved, with what is to be remembered of them."""
+        values = np.ones((2, 15))
+        store.save_cells({"hourly": (np.array([0, 1]), np.array([T, T]), values)}, known_to=7)
+        again = {"hourly": (np.array([0]), np.array([T + 3600]), values[:1])}
+        store.save_cells(again, known_to=9, anew=np.array([0]), marks={"word": "kept"})
+
+        station, end, _values = store.load_cells("hourly", 0)
+        assert sorted(zip(station.tolist(), end.tolist(), strict=True)) == [(0, T + 3600), (1, T)]
+        assert store.marks() == {"cells_known_to": "9", "word": "kept"}
 
     def test_cells_of_another_size(self, store: Store) -> None:
         """Cells of another number of values are refused, and nothing is saved."""

@@ -183,6 +183,13 @@ def alarm(shell: Shell) -> Any:
         return store.alarm(1)
 
 
+def test_acknowledging_promises_only_what_is_so(shell: Shell) -> None:
+    """There are no reminders that could stop."""
+    told = shell.does("watchman acknowledge --help")
+    assert "told when it is over" in told
+    assert "reminder" not in told
+
+
 def test_an_acknowledgement_counts_from_the_next_cycle(stormy: Shell) -> None:
     """With the name of whoever gave it."""
     assert "It counts from the next cycle on." in stormy.does("watchman acknowledge my-network 1 --as warden")

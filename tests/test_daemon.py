@@ -22,9 +22,9 @@ from typing import Any, cast
 import pytest
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from tests.town import RULES, SECRETS, Town, read_only, storms, until
+from tests.town import RULES, SECRETS, Town, Watched, read_only, storms, table, until
 from watchman import daemon
-from watchman.errors import InputError
+from watchman.errors import InputError, OutsideError
 from watchman.network import load
 from watchman.store import Store
 
@@ -317,6 +317,104 @@ def test_a_source_in_trouble_is_logged_once(tmp_path: Path, caplog: pytest.LogCa
         town.answers["/main.csv"] = good
         watching.fetch(0)
     assert ["web page" in line or "works again" in line for line in caplog.messages] == [True, True]
+
+
+NOON = datetime(2025, 10, 22, 12, tzinfo=UTC)
+
+
+def raw_readings(store: Store) -> int:
+    """Return how many raw readings the store holds."""
+    return len(store.delivered_after(0))
+
+
+def test_old_readings_are_deleted_but_never_by_a_wrong_clock(tmp_path: Path) -> None:
+    """Two years are kept, counted from the newest reading: a clock set ten years ahead deletes nothing."""
+    with Town(tmp_path) as town:
+        watched = Watched(town, NOON - timedelta(days=1000))
+        for at in (watched.now, NOON):
+            watched.now = at
+            watched.rain()
+            watched.turn()
+            held = raw_readings(watched.store)
+        watched.now = NOON + timedelta(days=3650)
+        watched.store.forget(NOON - timedelta(days=1000))
+        assert raw_readings(watched.store) == held
+        watched.daemon.forget()
+        assert raw_readings(watched.store) == held / 2
+        watched.store.close()
+
+
+def test_deleting_that_fails_is_logged(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    """House-keeping stops nothing else."""
+    with Town(tmp_path) as town:
+        watched = Watched(town, NOON)
+        with read_only(watched.store):
+            watched.daemon.forget()
+        watched.store.close()
+    assert any("old readings could not be deleted" in line for line in caplog.messages)
+
+
+def test_every_job_is_scheduled(tmp_path: Path) -> None:
+    """Old readings are deleted once a day."""
+    with Town(tmp_path) as town:
+        watched = Watched(town, NOON)
+        jobs = {job.id: job for job in daemon._scheduler(watched.daemon, daemon.Beside()).get_jobs()}
+        assert set(jobs) == {"fetch main", "fetch other", "cycle", "send", "forget"}
+        assert jobs["forget"].trigger.interval == timedelta(days=1)
+        watched.store.close()
+
+
+@pytest.mark.parametrize("jump", [timedelta(days=20), timedelta(days=-20), timedelta(hours=7)])
+def test_a_clock_that_was_wrong_for_a_while_does_not_blind_the_watch(tmp_path: Path, jump: timedelta) -> None:
+    """After a jump and one back, heavy rain is told; what the watch was in trouble with is still known."""
+    with Town(tmp_path) as town:
+        watched = Watched(town, NOON)
+        watched.daemon.watch.own_trouble[daemon.FOLDER] = "rules/overdue.toml: a typo"
+        watched.rain()
+        watched.turn()
+        first = watched.daemon.watch
+        for moved in (jump, -jump):
+            watched.now += moved
+            watched.turn(1)
+        assert watched.daemon.watch is not first
+        assert watched.daemon.watch.own_trouble == {daemon.FOLDER: "rules/overdue.toml: a typo"}
+        again = watched.daemon.watch
+        watched.rain(larkmoor=9.0, minutes_ago=-14)
+        watched.turn(15)
+        assert watched.daemon.watch is again, "a quarter of an hour is no jump"
+        assert len(storms(town.told("warden"))) == 1
+        watched.store.close()
+
+
+def test_a_watch_that_cannot_be_begun_anew_goes_on_and_tries_again(tmp_path: Path) -> None:
+    """A store that can't be read for a moment leaves the old one at work until the next cycle."""
+    with Town(tmp_path) as town:
+        watched = Watched(town, NOON)
+        watched.daemon.cycled_at = NOON
+        first = watched.daemon.watch
+        whole, watched.store.bind = watched.store.bind, _unreadable  # type: ignore[method-assign]
+        watched.daemon._begin_anew_after_a_jump(NOON + timedelta(days=1))
+        assert watched.daemon.watch is first
+        watched.store.bind = whole  # type: ignore[method-assign]
+        watched.daemon._begin_anew_after_a_jump(NOON + timedelta(days=1))
+        assert watched.daemon.watch is not first
+        watched.store.close()
+
+
+def _unreadable(_stations: object, _sources: object) -> None:
+    raise OutsideError("the store can't be read")
+
+
+def test_runs_by_a_timer_are_no_time_off(tmp_path: Path) -> None:
+    """An hour between two single runs is what was asked for, and nobody is told that the watch was off."""
+    with Town(tmp_path) as town:
+        for hour in range(3):
+            at = NOON + timedelta(hours=hour)
+            town.answers["/main.csv"] = table({"hollin": 0.0, "fennick": 0.0}, at - timedelta(minutes=1))
+            town.answers["/other.csv"] = table({"larkmoor": 0.0}, at - timedelta(minutes=1))
+            told, _ = daemon.once(town.folder, SECRETS.get, clock=lambda at=at: at)  # type: ignore[misc]
+            assert told.notices == ()
+        assert town.told("tech-1") == []
 
 
 def test_where_no_service_manager_listens_nothing_is_said(tmp_path: Path) -> None:

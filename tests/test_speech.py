@@ -14,7 +14,7 @@ from tests.town import Town, Watched, storms, table
 from watchman import speech
 from watchman.daemon import TEMPLATES
 from watchman.judging import alarms
-from watchman.model import AlarmKey, Event, EventKind, Matter, Notice, NoticeState, Verdict
+from watchman.model import AlarmKey, AlarmState, Event, EventKind, Matter, Notice, NoticeState, Verdict
 from watchman.telling import roster
 from watchman.telling.compose import Words
 
@@ -114,6 +114,9 @@ def test_a_window_that_closed_says_what_still_stands(watched: Watched) -> None:
     standing = [alarm for alarm in store.open_alarms() if alarm.standing]
     assert [alarm.stations for alarm in standing] == [("fennick",)]
     assert "silent since" in text_of(watched, f"window:{other.number}", "mail")
+    (key,) = (alarm.key for alarm in standing)
+    watched.daemon.watch.alarms[key] = replace(standing[0], state=AlarmState.RETURNED)
+    assert "Nothing stands open there." in text_of(watched, f"window:{other.number}", "mail")
     assert said(watched, "window:99") is None
 
 
@@ -174,6 +177,36 @@ def test_a_fault_of_the_night_is_told_in_the_morning_as_it_stands_then(at_night:
     at_night.daemon.send()
     assert len(at_night.town.told("tech-1")) == 1
     assert "Fennick" in at_night.town.told("tech-1")[0]
+    assert states(at_night) == {NoticeState.ACCEPTED}
+
+
+def suppress(watched: Watched, state: AlarmState) -> None:
+    """Put the standing fault into a state, as a cycle would."""
+    (fault,) = (one for one in watched.store.open_alarms() if one.standing)
+    watched.store.commit(watched.now, alarms=[replace(fault, state=state, state_before=AlarmState.UNACKNOWLEDGED)])
+
+
+def test_a_fault_that_cannot_be_judged_in_the_morning_is_told_once_it_can(at_night: Watched) -> None:
+    """One failed fetch at 07:00 does not lose what happened in the night."""
+    at_night.now = NOON + timedelta(hours=19, minutes=1)
+    suppress(at_night, AlarmState.SUPPRESSED)
+    at_night.daemon.send()
+    assert at_night.town.told("tech-1") == []
+    assert states(at_night) == {NoticeState.DUE}
+    at_night.now += timedelta(minutes=1)
+    suppress(at_night, AlarmState.UNACKNOWLEDGED)
+    at_night.daemon.send()
+    assert len(at_night.town.told("tech-1")) == 1
+    assert states(at_night) == {NoticeState.ACCEPTED}
+
+
+def test_a_fault_put_off_past_the_evening_waits_for_the_next_morning(at_night: Watched) -> None:
+    """What is told by day rings nobody at 02:00 because it could be judged again then."""
+    at_night.now = NOON + timedelta(hours=38)
+    at_night.daemon.send()
+    assert states(at_night) == {NoticeState.DUE}
+    at_night.now = NOON + timedelta(hours=43, minutes=1)
+    at_night.daemon.send()
     assert states(at_night) == {NoticeState.ACCEPTED}
 
 

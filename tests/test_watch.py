@@ -16,7 +16,7 @@ import pytest
 from tests.helpers import SECRETS, write_network
 from watchman import watch
 from watchman.errors import OutsideError
-from watchman.model import BATTERY, RAIN, VISIT, Alarm, Delivery, Event, EventKind, Readings
+from watchman.model import BATTERY, RAIN, VISIT, Alarm, AlarmState, Delivery, Event, EventKind, Readings
 from watchman.network import Network, load
 from watchman.store import Store
 
@@ -219,6 +219,74 @@ def test_a_storm_is_one_thread(story: Story) -> None:
     assert totals == {"Station 1": 14.0, "Station 2": 18.6}
 
 
+def test_stations_that_died_one_by_one_are_no_outage_of_the_source(story: Story) -> None:
+    """Five of eight dead for days, each on its own day, do not make the source out when the sixth falls silent."""
+    for dead in range(1, 6):
+        story.go(24, silent=tuple(range(dead)))
+    assert ("raised", "source:main") not in story.kinds(story.events)
+    assert ("raised", "station:s6") in story.kinds(story.go(6, silent=(0, 1, 2, 3, 4, 6)))
+
+
+def test_one_failed_fetch_an_hour_does_not_hide_a_dead_station(story: Story) -> None:
+    """A blip of the source gives nobody more time."""
+    events = []
+    for _ in range(6):
+        events += story.go(0.75, silent=(2,))
+        events += story.go(0.25, trouble="no answer in time")
+    assert ("raised", "station:s2") in story.kinds(events)
+
+
+def test_silence_before_the_rain_is_told_when_the_rain_comes(story: Story) -> None:
+    """A station silent since the dry morning is blind when its neighbour is wet: the warden must know."""
+    dry = story.go(3, silent=(2,))
+    assert [event.alarm.tell for event in dry] == [("technician",)]
+    wet = story.go(1, silent=(2,), rain=lambda s, _t: 1.2 if s in (1, 3) else 0.0)
+    told = [event for event in wet if event.alarm.key.scope == "station:s2"]
+    assert [event.kind for event in told] == [EventKind.UPDATED]
+    assert "warden" in told[0].alarm.tell
+
+
+def test_the_peak_of_a_storm_is_its_strongest_not_its_last(story: Story) -> None:
+    """The burst of the first quarter of an hour is what its end and the digest name."""
+    story.step(rain=lambda s, _t: 22.0 if s == 1 else 0.0)
+    for _ in range(8):
+        story.step(rain=lambda s, _t: 1.6 if s == 1 else 0.0)
+    story.go(2)
+    end = next(event for event in story.events if event.kind is EventKind.ENDED)
+    peak = end.alarm.numbers["peaks"][0]
+    assert (peak["name"], peak["mm"], peak["minutes"]) == ("Station 1", 22.0, 15)
+
+
+def test_a_digest_is_not_lost_with_a_commit_that_fails(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What could not be written down is still owed at the next cycle."""
+
+    def full(*_args: object, **_given: object) -> None:
+        raise OutsideError("the disk is full")
+
+    story.now = datetime(2025, 10, 13, 8, tzinfo=UTC)
+    story.restart()
+    monkeypatch.setattr(story.store, "commit", full)
+    assert watch.cycle(story.watch, [], story.now).trouble
+    monkeypatch.undo()
+    story.step()
+    assert [notice.kind for notice in story.store.notices()].count("digest") == 1
+
+
+def test_an_alarm_of_what_is_not_written_any_more_is_over(story: Story) -> None:
+    """The station is taken out of stations.csv: its alarm does not stand for ever."""
+    story.go(3, silent=(2,))
+    lines = (story.folder / "stations.csv").read_text(encoding="utf-8").splitlines()
+    (story.folder / "stations.csv").write_text(
+        "\n".join(line for line in lines if line[:2] != "s2") + "\n", encoding="utf-8"
+    )
+    network = load(story.folder, SECRETS.get)
+    watching = watch.begin(network, story.store, story.now)
+    for minutes in range(0, 60, 5):
+        watch.cycle(watching, [], story.now + timedelta(minutes=minutes))
+    states = {alarm.key.scope: alarm.state for alarm in story.store.open_alarms()}
+    assert states["station:s2"] is AlarmState.RETURNED
+
+
 def test_heavy_rain_hidden_by_an_outage_is_told_when_the_source_is_back(story: Story) -> None:
     """It is history by then, and still nobody must have missed it: the warden hears of it with the source's return."""
     out = story.go(2.5, trouble="no answer in time")
@@ -259,11 +327,13 @@ def test_a_visit_booked_afterwards_takes_its_tips_out_of_the_totals(story: Story
 
 
 def test_real_rain_during_a_visit_is_told_when_a_gauge_in_service_is_wet_too(story: Story) -> None:
-    """Safety stays on: a storm over the visited gauge and its neighbour is a storm."""
+    """Safety stays on: a cloudburst at the visited gauge is told beside a wet one, poured water beside dry ones not."""
     begins = story.now
     story.store.add_span("s1", begins, begins + timedelta(hours=3), VISIT, "tech-1", begins)
-    events = story.step(rain=lambda s, _t: 8.0 if s in (1, 2) else 0.0)
+    assert story.step(rain=lambda s, _t: 20.0 if s == 1 else 0.0) == []
+    events = story.step(rain=lambda s, _t: {1: 20.0, 2: 2.0}.get(s, 0.0))
     assert story.kinds(events) == [("raised", "network")]
+    assert events[0].alarm.numbers["gauges"][0]["station"] == "s1"
 
 
 def test_a_fault_during_a_visit_waits_for_its_end_and_is_told_then(story: Story) -> None:
@@ -377,7 +447,7 @@ def test_a_station_stood_down_is_not_missed(tmp_path: Path, sound_days: Story) -
 def test_cells_that_could_not_be_saved_are_saved_later(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
     """A full disk at the wrong moment costs no hour of the long memory."""
 
-    def full(*_args: object) -> None:
+    def full(*_args: object, **_named: object) -> None:
         raise OutsideError("the disk is full")
 
     monkeypatch.setattr(story.store, "save_cells", full)

@@ -54,7 +54,7 @@ def alarm_to_json(alarm: Alarm) -> str:
         "acknowledged_by": alarm.acknowledged_by,
         "acknowledged_at": moment(alarm.acknowledged_at),
         "shelved_until": moment(alarm.shelved_until),
-        "reminded_at": moment(alarm.reminded_at),
+        "came_back": alarm.came_back,
         "absorbed_by": alarm.absorbed_by,
         "ended_at": moment(alarm.ended_at),
     }
@@ -96,7 +96,7 @@ def alarm_from_json(text: str) -> Alarm:
         acknowledged_by=body["acknowledged_by"],
         acknowledged_at=moment("acknowledged_at"),
         shelved_until=moment("shelved_until"),
-        reminded_at=moment("reminded_at"),
+        came_back=body["came_back"],
         absorbed_by=body["absorbed_by"],
         ended_at=moment("ended_at"),
     )

@@ -152,7 +152,7 @@ def status(network: Path, as_json: bool) -> None:
 @click.argument("alarm", type=int)
 @WHO
 def acknowledge(network: Path, alarm: int, who: str) -> None:
-    """Say that you have seen an alarm and see to it; reminders stop for all."""
+    """Say that you have seen an alarm and see to it; you are told when it is over."""
     _answer(_load(network), "acknowledge", alarm, who)
 
 

@@ -53,6 +53,10 @@ EARLIEST_CLOCK = datetime(2025, 1, 1, tzinfo=UTC)
 """A clock before this has not been set yet: the host has just started without a battery for its clock."""
 EMERGENCY_EVERY = timedelta(hours=1)
 """How often heavy rain is told at most while nothing can be written down."""
+JUMP = timedelta(hours=6)
+"""A change of time between two cycles after which the watch is begun anew: the host slept, or its clock was set."""
+FORGET_S = 86_400
+"""How often old readings are deleted [s]."""
 END_S = 5.0
 """How long the end waits for notices on their way [s]; their fate is unknown after that, and the next start says so."""
 FOLDER, TEMPLATES, BOARD = "network folder", "a template", "the board"
@@ -89,6 +93,7 @@ class Daemon:
         self.unwritten: queue.SimpleQueue[Notice] = queue.SimpleQueue()
         self.turn = threading.Lock()
         self.last_cycle_s = time.monotonic()
+        self.cycled_at: datetime | None = None
         self.last_sign_s = -float(SIGN_OF_LIFE_S)
         self.emergency_at: datetime | None = None
         self.logged: dict[str, str] = {}
@@ -124,6 +129,7 @@ class Daemon:
         fetched = self._drain()
         now = self.clock()
         with self.turn:
+            self._begin_anew_after_a_jump(now)
             told = watch.cycle(self.watch, [one.delivery for one in fetched], now)
             if told.trouble:
                 self._tell_without_store(told, now)
@@ -136,13 +142,46 @@ class Daemon:
                 self._remember(one)
         return told
 
+    def _begin_anew_after_a_jump(self, now: datetime) -> None:
+        """Build the watch again from the store when the time is another than it was: its record lies around then."""
+        before, self.cycled_at = self.cycled_at, now
+        if before is None or abs(now - before) <= JUMP:
+            return
+        log.warning("the time went from %s to %s between two cycles; the watch is begun anew", before, now)
+        try:
+            anew = watch.begin(self.network, self.store, now)
+        except OutsideError as error:
+            log.error("the watch could not be begun anew, and will be with the next cycle: %s", error)
+            self.cycled_at = before
+            return
+        anew.own_trouble, anew.unkept = self.watch.own_trouble, self.watch.unkept
+        self.watch = anew
+
+    def forget(self) -> None:
+        """Delete raw readings that are too old to be kept, counted back from the newest: the clock may be wrong."""
+        with self.turn:
+            newest = int(self.watch.record.last_observed.max(initial=0))
+        try:
+            gone = self.store.forget(min(self.clock(), datetime.fromtimestamp(newest, UTC)))
+        except OutsideError as error:
+            log.error("old readings could not be deleted: %s", error)
+        else:
+            log.info("%d old readings were deleted", gone)
+
     def send(self) -> None:
         """Hand the notices that are due to their channels."""
         now = self.clock()
         self._send_unwritten(now)
         try:
             speaker = speech.Speaker(self.network, self.store, self.watch, now)
-            outbox.deliver_due(self.store, self.channels, lambda notice: self._said(speaker, notice), self.network, now)
+            outbox.deliver_due(
+                self.store,
+                self.channels,
+                lambda notice: self._said(speaker, notice),
+                self.network,
+                now,
+                put_off=speaker.put_off,
+            )
         except OutsideError as error:
             self._log_once("the outbox", str(error))
         else:
@@ -244,6 +283,8 @@ def once(
     store = Store.open(network.store.address.get_secret_value(), folder)
     with hold(store):
         daemon = Daemon(network, store, clock=clock)
+        # Between two such runs nobody meant it to watch: that is no time off to be told of.
+        daemon.watch.ran_at = clock()
         deliveries = [daemon.fetch(position) for position in range(len(network.sources))]
         told = daemon.cycle()
         daemon.send()
@@ -331,6 +372,7 @@ def _scheduler(daemon: Daemon, jobs: Beside) -> BackgroundScheduler:
         )
     scheduler.add_job(daemon.cycle, "interval", seconds=CYCLE_S, id="cycle", next_run_time=now)
     scheduler.add_job(daemon.send, "interval", seconds=SEND_S, id="send", next_run_time=now)
+    scheduler.add_job(daemon.forget, "interval", seconds=FORGET_S, id="forget", next_run_time=now)
     scheduler.add_listener(_log_job_error, EVENT_JOB_ERROR)
     return scheduler
 

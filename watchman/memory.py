@@ -71,8 +71,15 @@ class Memory(Protocol):
         """Return a grid's saved cells."""
         ...
 
-    def save_cells(self, cells: Mapping[str, Cells], known_to: int) -> None:
-        """Save the cells of grids, by name."""
+    def save_cells(
+        self,
+        cells: Mapping[str, Cells],
+        known_to: int,
+        *,
+        anew: np.ndarray | None = None,
+        marks: Mapping[str, str] | None = None,
+    ) -> None:
+        """Save the cells of grids, by name, in the place of all before where a station's are made anew."""
         ...
 
     def commit(

@@ -276,7 +276,7 @@ class Alarm:
 
     number: 0 until raised (the on-delay still runs), then never used twice. steps: events told so far.
     first_seen_at: when the finding was first present without a break; absent_since: since when it has been gone.
-    state_before: what a shelved or suppressed alarm goes back to.
+    state_before: what a shelved or suppressed alarm goes back to. came_back: how often it was there again within a day.
     """
 
     number: int
@@ -299,7 +299,7 @@ class Alarm:
     acknowledged_by: str = ""
     acknowledged_at: datetime | None = None
     shelved_until: datetime | None = None
-    reminded_at: datetime | None = None
+    came_back: int = 0
     absorbed_by: int = 0
     ended_at: datetime | None = None
 
@@ -307,6 +307,11 @@ class Alarm:
     def standing(self) -> bool:
         """Say whether it has been raised and has not ended."""
         return self.raised_at is not None and self.ended_at is None
+
+    @property
+    def open_now(self) -> bool:
+        """Say whether what it tells is so now: it stands, and does not merely wait, returned, to be acknowledged."""
+        return self.standing and AlarmState.RETURNED not in (self.state, self.state_before)
 
 
 @dataclass(frozen=True, slots=True)

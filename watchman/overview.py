@@ -108,7 +108,7 @@ def drill(network: Network, store: Store, people: tuple[str, ...], now: datetime
     with lock:
         watching = watch.begin(network, store, now)
         speaker = speech.Speaker(network, store, watching, now)
-        attempts = outbox.deliver_due(store, Channels(network), speaker.words, network, now)
+        attempts = outbox.deliver_due(store, Channels(network), speaker.words, network, now, put_off=speaker.put_off)
     tried = [(notice, outcome) for notice, outcome in attempts if notice.occasion == f"drill:{number}"]
     return [f"Drill {number}", *(_drill_line(notice, outcome) for notice, outcome in tried)]
 

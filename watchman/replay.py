@@ -15,6 +15,7 @@ from watchman.errors import InputError, Mistake
 from watchman.model import RAIN, Alarm, Answer, Delivery, Event, Notice, Readings, Rejected, SourceHealth, Span
 from watchman.network import Contact, Network
 from watchman.readings import sources
+from watchman.readings.cleaning import believable
 from watchman.store import CELL_VALUES, Cells, Store
 from watchman.telling import compose, roster
 
@@ -62,6 +63,7 @@ class Past:
     def __init__(self, readings: Readings, spans: tuple[Span, ...]) -> None:
         self._all = readings.take(np.argsort(readings.received_at, kind="stable")).without_repeats()
         self._all = replace(self._all, delivery=np.arange(1, len(self._all) + 1))
+        self._believable = believable(self._all)
         self._seen = 0
         self._spans = spans
         in_time = np.argsort(self._all.observed_at, kind="stable")
@@ -94,7 +96,8 @@ class Past:
             at = self._all.observed_at[rows]
             first, last = np.searchsorted(at, [begin, end], side="right")
             if with_previous:
-                rain = rows[:first][self._all.variable[rows[:first]] == RAIN]
+                rain = rows[:first]
+                rain = rain[(self._all.variable[rain] == RAIN) & self._believable[rain]]
                 chosen.append(rain[self._all.observed_at[rain] == self._all.observed_at[rain[-1:]]])
             chosen.append(rows[first:last])
         return self._all.take(np.concatenate([np.empty(0, np.int64), *chosen]))
@@ -121,7 +124,14 @@ class Past:
     def commit(self, now: datetime, **_decided: object) -> None:
         """Keep nothing: the watch remembers until the replay ends."""
 
-    def save_cells(self, cells: Mapping[str, Any], known_to: int) -> None:
+    def save_cells(
+        self,
+        cells: Mapping[str, Any],
+        known_to: int,
+        *,
+        anew: np.ndarray | None = None,
+        marks: Mapping[str, str] | None = None,
+    ) -> None:
         """Keep nothing."""
 
     def load_cells(self, grid: str, begin: int) -> Cells:

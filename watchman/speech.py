@@ -12,7 +12,7 @@ from watchman import watch, weekly
 from watchman.board.links import link
 from watchman.judging import alarms, causes
 from watchman.judging.checks import heavy_rain
-from watchman.model import AlarmState, EventKind, Notice, Verdict
+from watchman.model import EventKind, Notice, Verdict, When
 from watchman.network import Contact, Network
 from watchman.store import Store
 from watchman.telling import compose, digest, outbox, roster
@@ -22,7 +22,7 @@ log = logging.getLogger(__name__)
 
 
 class Speaker:
-    """Makes the words of notices that are due at `now`."""
+    """Makes the words of notices that are due at `now`. put_off: numbers of those that must wait for a later turn."""
 
     def __init__(self, network: Network, store: Store, watching: watch.Watch, now: datetime) -> None:
         self.network, self.store, self.watch, self.now = network, store, watching, now
@@ -30,8 +30,15 @@ class Speaker:
         self.alarms = {
             number: alarm for number in {n.alarm for n in waiting if n.alarm} if (alarm := store.alarm(number))
         }
-        _kept, withdrawn = roster.still_due(waiting, self.alarms)
+        due, undetermined, withdrawn = roster.still_due(waiting, self.alarms)
         self.withdrawn = {notice.number for notice in withdrawn}
+        self.put_off = {notice.number for notice in (*undetermined, *filter(self._waits_for_day, due))}
+
+    def _waits_for_day(self, notice: Notice) -> bool:
+        """Say whether a notice made for the day, once put off, must now wait for the next one."""
+        alarm = self.alarms.get(notice.alarm)
+        by_day = alarm is not None and alarm.when is When.BY_DAY and notice.kind != "storm"
+        return by_day and roster.is_day(self.network, notice.due_at) and not roster.is_day(self.network, self.now)
 
     def words(self, notice: Notice) -> Words | None:
         """Return what a notice says, or None when it no longer stands."""
@@ -91,10 +98,7 @@ class Speaker:
             standing = tuple(
                 alarm
                 for alarm in self.watch.alarms.values()
-                if window
-                and alarm.standing
-                and window.station in alarm.stations
-                and alarm.state is not AlarmState.RETURNED
+                if window and alarm.open_now and window.station in alarm.stations
             )
             return compose.WindowClosed(window, standing) if window else None
         if what == "undelivered":

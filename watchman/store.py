@@ -44,9 +44,16 @@ from watchman.model import (
     SourceHealth,
     Span,
 )
+from watchman.readings.cleaning import COUNTED_TO, EARLIEST_S, FUTURE_S, OLDEST_S
 
 BUSY_S = 10
 """How long a writer waits for another before it gives up [s]; far above the longest write measured (0.4 s)."""
+
+BELIEVABLE = (
+    f"value >= 0 AND value < {COUNTED_TO} AND observed_at >= {EARLIEST_S} "
+    f"AND received_at - observed_at BETWEEN -{FUTURE_S} AND {OLDEST_S}"
+)
+"""`cleaning.believable` of rain, in SQL."""
 
 REJECTED_KEPT = 10_000
 LINE_KEPT = 500
@@ -413,8 +420,9 @@ class Store:
     ) -> Readings:
         """Return the rows with begin < observed_at <= end [s since 1970 UTC], by station, variable, time and delivery.
 
-        stations: positions, None for all. with_previous: also each station's rain rows at its last observed_at <=
-        begin, which a running count needs. Rows of stations and sources that are no longer bound are left out.
+        stations: positions, None for all. with_previous: also each station's believable rain rows at its last
+        observed_at <= begin, which a running count needs. Rows of stations and sources that are no longer bound are
+        left out.
         """
         numbers = self._stations.number if stations is None else self._stations.number[np.asarray(stations, np.intp)]
         asked = None if stations is None else numbers.tolist()
@@ -435,10 +443,11 @@ class Store:
         return rows.take(np.argsort(rows.delivery))
 
     def _previous(self, connection: Connection, begin: int, numbers: np.ndarray) -> list[Readings]:
-        """Return each station's rain rows at its last observed_at <= begin."""
+        """Return each station's believable rain rows at its last observed_at <= begin."""
         missing, parts = numbers, []
         for first, last in _looking_back(connection, _hour(begin)):
-            where = f"variable = {RAIN} AND observed_at <= {begin:d} AND {_lead(first, last, missing.tolist())}"
+            hours = _lead(first, last, missing.tolist())
+            where = f"variable = {RAIN} AND observed_at <= {begin:d} AND {BELIEVABLE} AND {hours}"
             latest = f"SELECT station AS who, max(observed_at) AS latest FROM delivered WHERE {where} GROUP BY station"  # noqa: S608
             join = f" JOIN ({latest}) AS newest ON station = who AND observed_at = latest"
             found = self._fetch(connection, where, join)
@@ -717,10 +726,18 @@ class Store:
 
     # The long memory
 
-    def save_cells(self, cells: Mapping[str, Cells], known_to: int) -> None:
+    def save_cells(
+        self,
+        cells: Mapping[str, Cells],
+        known_to: int,
+        *,
+        anew: np.ndarray | None = None,
+        marks: Mapping[str, str] | None = None,
+    ) -> None:
         """Save cells by the name of their grid, and the delivery number up to which they know, in one transaction.
 
         A cell: station position, its end [s since 1970 UTC], 15 values. Raises ValueError for another number of values.
+        anew: positions of stations whose cells saved before go. marks: what else is to be remembered with them.
         """
         rows = []
         for grid, (station, cell_end, values) in cells.items():
@@ -729,9 +746,13 @@ class Store:
             numbers = self._stations.number[station].tolist()
             for end, number, cell in zip(cell_end.tolist(), numbers, values.astype("<f8"), strict=True):
                 rows.append({"grid": grid, "cell_end": end, "station": number, "cell": cell.tobytes()})
+        facts = {"cells_known_to": str(known_to), **(marks or {})}
         with self._writing() as connection:
+            if anew is not None and len(anew):
+                gone = CELLS.c.station.in_(_written_out(self._stations.number[anew].tolist()))
+                connection.execute(CELLS.delete().where(gone))
             self._put(connection, CELLS, rows)
-            self._put(connection, MARKS, [{"name": "cells_known_to", "value": str(known_to)}])
+            self._put(connection, MARKS, [{"name": name, "value": value} for name, value in facts.items()])
 
     def load_cells(self, grid: str, begin: int) -> Cells:
         """Return a grid's cells that end after begin [s since 1970 UTC]; those of stations not bound are left out."""

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable, Sequence
+import zlib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
@@ -27,6 +28,7 @@ from watchman.model import (
     Readings,
     SourceHealth,
     Span,
+    Verdict,
 )
 from watchman.network import Contact, Network
 from watchman.readings.cleaning import REASONS, Clean, Held, Terms
@@ -39,7 +41,8 @@ OFF_AFTER = timedelta(minutes=15)
 """A pause between two cycles longer than this is told: the watch was off."""
 AWAY = ("stood down", "relocating")
 """What stations.csv says of a station whose readings nobody should be told of."""
-OWED_MARKS = ("digest:", "also:", "watched_since")
+DAYS_AT_ONCE = 10
+"""How many days of readings are held in memory at once when the long memory is made anew."""
 
 
 @dataclass
@@ -57,6 +60,7 @@ class Watch:
     spans: tuple[Span, ...] = ()
     newest_delivery: int = 0
     cells_saved_at: datetime | None = None
+    ran_at: datetime | None = None
     unkept: Readings = field(default_factory=Readings.empty)
     own_trouble: dict[str, str] = field(default_factory=dict)
 
@@ -81,21 +85,23 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     new, trouble = _keep(watch, deliveries)
     watch.health = tuple(_health(watch.health, deliveries, new, watch.network))
     watch.record.advance(int(now.timestamp()))
-    rows = [*watch.record.take(new, watch.history), _decide_spans(watch, now)]
+    rows, unread = _take(watch, new, now)
+    trouble = trouble or unread
 
     view = view_of(watch, now)
     judged, broken = judge(watch.network.rules, view)
     matters = [*causes.gather(judged, view, watch.alarms), *broken]
-    matters += _own_troubles(watch, matters)
+    matters += [*_own_troubles(watch, matters), *_of_nothing_any_more(watch)]
 
-    answers = watch.store.answers_after(watch.answered_to)
+    answers = () if trouble else watch.store.answers_after(watch.answered_to)
     rules = {rule.name: rule for rule in watch.network.rules}
     changed, events = alarms.step(watch.alarms.values(), matters, answers, rules, watch.last_number, now)
 
-    notices = [*roster.address(watch.network, events, now), *owed(watch, now)]
-    told = Told(tuple(events), tuple(notices), trouble)
+    due, marks = owed(watch, now)
+    told = Told(tuple(events), (*roster.address(watch.network, events, now), *due), trouble)
     answered_to = max((answer.number for answer in answers), default=watch.answered_to)
-    return _commit(watch, told, changed, rows, answered_to, now)
+    watch.ran_at = now
+    return _commit(watch, told, changed, rows, marks, answered_to, now)
 
 
 def judge(rules: Iterable[Rule], view: View) -> tuple[list[tuple[Rule, Findings]], list[Matter]]:
@@ -110,6 +116,20 @@ def judge(rules: Iterable[Rule], view: View) -> tuple[list[tuple[Rule, Findings]
             log.exception("the check of %s failed", what)
             broken.append(causes.own_trouble(what, error))
     return judged, broken
+
+
+def _of_nothing_any_more(watch: Watch) -> list[Matter]:
+    """Return the open alarms whose rule, station, source or group is not written any more, as over."""
+    stations = watch.network.columns()
+    known = {f"station:{name}" for name in stations.ids} | {f"source:{source.name}" for source in watch.network.sources}
+    for kind, names in (("mast", stations.mast), ("plan", stations.plan), ("area", stations.area)):
+        known |= {f"{kind}:{name}" for name in names}
+    rules = {rule.name for rule in watch.network.rules}
+    return [
+        Matter(key, alarm.check, Verdict.ABSENT)
+        for key, alarm in watch.alarms.items()
+        if key.matter != causes.OWN_TROUBLE and (key.rule not in rules or key.scope not in known | {"network"})
+    ]
 
 
 def _own_troubles(watch: Watch, matters: Sequence[Matter]) -> list[Matter]:
@@ -137,31 +157,36 @@ def view_of(watch: Watch, now: datetime) -> View:
     return View(int(now.timestamp()), stations, watch.record, watch.health, in_service, last_visit)
 
 
-def owed(watch: Watch, now: datetime) -> list[Notice]:
-    """Return notices that are due by the clock alone: digests, the end of a window, "I was off"."""
-    network, notices = watch.network, []
+def owed(watch: Watch, now: datetime) -> tuple[list[Notice], dict[str, str]]:
+    """Return notices that are due by the clock alone (digests, the end of a window, "I was off"), and their marks."""
+    network = watch.network
+    notices: list[Notice] = []
+    marks: dict[str, str] = {}
     since = _moment(watch.marks.get("watched_since"))
     weeks = digest.due_weeks(network, watch.marks, now, watched_since=since)
     if weeks:
         contacts = roster.with_roles(network, network.digest.tell)
         notices += roster.summon(network, f"digest:{weeks[-1]}", "digest", contacts, now)
-        watch.marks[f"also:{weeks[-1]}"] = " ".join(weeks[:-1])
-        watch.marks |= {f"digest:{week}": now.isoformat() for week in weeks}
+        marks = {f"digest:{week}": now.isoformat() for week in weeks}
+        marks[f"also:{weeks[-1]}"] = " ".join(weeks[:-1])
     before = _moment(watch.marks.get("last_cycle"))
     for span in watch.spans:
-        if span.reason == VISIT and before is not None and before < span.ends_at <= now:
+        # An end may be decided afterwards; the window is over when both have come.
+        over_at = max(span.ends_at, span.decided_at)
+        if span.reason == VISIT and before is not None and before <= over_at <= now:
             notices += roster.summon(network, f"window:{span.number}", "visit", _visitors(watch, span), now)
-    if before is not None and now - before > OFF_AFTER:
+    ran_before = watch.ran_at or before
+    if before is not None and ran_before is not None and now - ran_before > OFF_AFTER:
         occasion = f"off:{before.isoformat()}/{now.isoformat()}"
         contacts = roster.with_roles(network, (causes.KEEPER,)) or list(network.contacts)
         notices += roster.summon(network, occasion, "tool", contacts, now)
-    return notices
+    return notices, marks
 
 
 def _visitors(watch: Watch, window: Span) -> list[Contact]:
     """Return who is told that a window is over: its visitor, else whoever is told of what still stands there."""
     visitors = [contact for contact in watch.network.contacts if contact.name == window.who]
-    standing = [alarm for alarm in watch.alarms.values() if alarm.standing and window.station in alarm.stations]
+    standing = [alarm for alarm in watch.alarms.values() if alarm.open_now and window.station in alarm.stations]
     roles = {role for alarm in standing for role in alarm.tell}
     return visitors or roster.with_roles(watch.network, roles or {causes.KEEPER})
 
@@ -201,10 +226,24 @@ def _health(
                 last_attempt_at=delivery.at,
                 last_success_at=delivery.at,
                 last_new_at=delivery.at if health.source in brought else health.last_new_at,
-                back_at=delivery.at if health.failing_since else health.back_at,
+                back_at=delivery.at if _was_out(health, delivery.at) else health.back_at,
                 failing_since=None,
                 trouble="",
             )
+
+
+def _was_out(health: SourceHealth, now: datetime) -> bool:
+    """Say whether a source was out for so long that its stations must be given time; one failed fetch is nothing."""
+    return health.failing_since is not None and now - health.failing_since > OFF_AFTER
+
+
+def _take(watch: Watch, new: Readings, now: datetime) -> tuple[list[Clean], str]:
+    """Write what is new into the record; return it cleaned, and what kept it from being read again from the store."""
+    try:
+        return [*watch.record.take(new, watch.history), _decide_spans(watch, now)], ""
+    except OutsideError as error:
+        log.error("the store could not be read: %s", error)
+        return [Clean.join([])], str(error)
 
 
 def _decide_spans(watch: Watch, now: datetime) -> Clean:
@@ -245,28 +284,38 @@ def _flags(fresh: Clean, *again: Clean) -> tuple[np.ndarray, np.ndarray, list[st
 
 
 def _commit(
-    watch: Watch, told: Told, changed: Sequence[Alarm], rows: Sequence[Clean], answered_to: int, now: datetime
+    watch: Watch,
+    told: Told,
+    changed: Sequence[Alarm],
+    rows: Sequence[Clean],
+    marks: Mapping[str, str],
+    answered_to: int,
+    now: datetime,
 ) -> Told:
     """Write down everything the cycle decided, at once; only then has it happened."""
-    standing = watch.alarms | {alarm.key: alarm for alarm in changed}
+    ended = [alarm for alarm in changed if alarm.ended_at is not None]
+    standing = {key: alarm for key, alarm in watch.alarms.items() if key not in {one.key for one in ended}}
+    standing |= {alarm.key: alarm for alarm in changed if alarm.ended_at is None}
+    marks = {**marks, "watched_since": watch.marks["watched_since"]}
     try:
         watch.store.commit(
             now,
-            alarms=list(standing.values()),
+            alarms=[*ended, *standing.values()],
             events=told.events,
             notices=told.notices,
             health=watch.health,
-            marks={name: value for name, value in watch.marks.items() if name.startswith(OWED_MARKS)},
-            flags=_flags(*rows),
+            marks=marks,
+            # Rows that could not be kept have no numbers yet to write a flag beside.
+            flags=None if told.trouble else _flags(*rows),
             answered_to=answered_to,
         )
     except OutsideError as error:
         log.error("the cycle could not be written down: %s", error)
         return replace(told, trouble=told.trouble or str(error))
-    watch.alarms = {key: alarm for key, alarm in standing.items() if alarm.ended_at is None}
+    watch.alarms = standing
     watch.last_number = max([watch.last_number, *(alarm.number for alarm in changed)])
     watch.answered_to = answered_to
-    watch.marks["last_cycle"] = now.isoformat()
+    watch.marks |= {**marks, "last_cycle": now.isoformat()}
     _save_cells(watch, now)
     return told
 
@@ -277,7 +326,10 @@ def _save_cells(watch: Watch, now: datetime) -> None:
         return
     try:
         cells = {name: watch.record.cells_of(name) for name in ("hourly", "daily")}
-        watch.store.save_cells(cells, watch.newest_delivery)
+        cells["habits"] = watch.record.habits(_ways_of_reading(watch.network, watch.record))
+        spans = " ".join(str(span.number) for span in watch.spans)
+        anew = np.flatnonzero(watch.record.anew)
+        watch.store.save_cells(cells, watch.newest_delivery, anew=anew, marks={"cells_know_spans": spans})
     except OutsideError as error:
         log.error("the long memory could not be saved, and will be with the next: %s", error)
         return
@@ -303,14 +355,49 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
     )
     record = watch.record
     record.held = Held.of(_stretches(network, watch.spans))
-    known_to = store.cells_known_to()
+    stations, _, habits = store.load_cells("habits", -1)
+    record.recall(stations, habits, _ways_of_reading(network, record))
     for name, grid in (("daily", record.daily), ("hourly", record.hourly)):
         record.load_cells(name, *store.load_cells(name, grid.start))
-    recent = store.delivered(record.fine.start, int(now.timestamp()) + DAY, with_previous=True)
-    after = store.delivered_after(known_to)
-    record.restore(recent, after, watch.history)
-    watch.newest_delivery = max([known_to, *after.delivery.tolist()[-1:]])
+    end = int(now.timestamp()) + DAY
+    record.restore(store.delivered(record.fine.start, end, with_previous=True))
+    watch.newest_delivery = store.cells_known_to()
+    for unknown in _unknown_to_cells(watch, end):
+        record.catch_up(unknown, watch.history)
+        watch.newest_delivery = max([watch.newest_delivery, *unknown.delivery.tolist()])
+    known = {int(number) for number in marks.get("cells_know_spans", "").split()}
+    current = {span.number for span in watch.spans}
+    changed = [span for span in store.spans() if (span.number in known) != (span.number in current)]
+    record.decide(record.held, _stretches(network, changed), watch.history)
     return watch
+
+
+def _unknown_to_cells(watch: Watch, end: int) -> Iterator[Readings]:
+    """Yield the readings that the loaded cells don't know of, in parts: what came since, and all where none hold."""
+    anew = np.flatnonzero(watch.record.anew)
+    if len(anew) < watch.record.stations:
+        after = watch.store.delivered_after(watch.newest_delivery)
+        yield after.take(~watch.record.anew[after.station])
+    if len(anew):
+        for first in range(watch.record.daily.start, end, DAYS_AT_ONCE * DAY):
+            yield watch.store.delivered(first, min(first + DAYS_AT_ONCE * DAY, end), stations=anew)
+
+
+def _ways_of_reading(network: Network, record: Record) -> np.ndarray:
+    """Return a number for each station that is another one when its saved cells don't hold any more."""
+    terms, names = record.terms, [source.name for source in network.sources]
+    of_source = dict(zip(names, zip(terms.in_tips, terms.running, terms.wraps_at, strict=True), strict=True))
+    ways = [
+        (
+            record.daily.start % DAY,
+            station.source,
+            *map(float, of_source.get(station.source, ())),
+            float(tip),
+            int(covers),
+        )
+        for station, tip, covers in zip(network.stations, terms.tip_um, terms.covers_s, strict=True)
+    ]
+    return np.array([zlib.crc32(repr(way).encode()) for way in ways], np.int64)
 
 
 def _health_at_start(network: Network, store: Memory, marks: dict[str, str], now: datetime) -> tuple[SourceHealth, ...]:

@@ -10,7 +10,7 @@ import pytest
 
 from watchman.judging.alarms import LATCHED, step
 from watchman.judging.rule import Rule
-from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Severity, Verdict
+from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Severity, Verdict, When
 
 T0 = datetime(2025, 10, 20, 6, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -142,14 +142,84 @@ def test_a_longer_list_of_stations_is_an_update_a_shorter_one_is_not() -> None:
 
 
 def test_a_shelved_alarm_is_quiet_until_its_end_and_then_comes_back() -> None:
-    """While shelved nothing is told, not even worse; afterwards it stands where it was."""
+    """While shelved nothing is told, not even worse; afterwards it stands where it was, and is told if it is there."""
     life = Life()
     life.at(0, matter(PRESENT, level=1))
     assert life.answer("shelve", 1, until=60) == ["shelved"]
     assert life.at(30, matter(PRESENT, level=2)) == []
     assert life.state is AlarmState.SHELVED
-    assert life.at(60, matter(PRESENT, level=2)) == ["unshelved"]
+    assert life.at(60, matter(PRESENT, level=2)) == ["unshelved", "updated"]
     assert life.state is AlarmState.UNACKNOWLEDGED
+
+
+@pytest.mark.parametrize("how", [{"verdict": UNDETERMINED}, {"held": True}, {"part_of": WIDER}])
+def test_what_a_person_shelved_stays_shelved(how: dict[str, object]) -> None:
+    """A failed fetch, a visit or a wider cause does not take the shelving away."""
+    life = Life()
+    wider = matter(PRESENT, WIDER, stations=("hollin", "fennick"))
+    life.at(0, matter(PRESENT), wider)
+    life.answer("shelve", 1, until=600)
+    life.at(2, replace(matter(PRESENT), **how), wider)  # type: ignore[arg-type]
+    assert life.state is AlarmState.SHELVED
+    assert life.at(3, matter(PRESENT), wider) == []
+
+
+def test_acknowledged_and_back_in_the_same_cycle_are_two_alarms() -> None:
+    """A returned alarm ends by its acknowledgement, and the matter that is back is raised under a new number."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    life.at(1, matter(ABSENT))
+    changed, events = step(
+        life.alarms.values(),
+        [matter(PRESENT)],
+        [Answer(1, T0, "acknowledge", "tech-1", 1)],
+        life.rules,
+        1,
+        T0 + 2 * MINUTE,
+    )
+    assert [(alarm.number, alarm.ended_at is None) for alarm in changed] == [(1, False), (2, True)]
+    assert [event.kind.value for event in events] == ["acknowledged", "raised"]
+
+
+def test_what_becomes_urgent_is_told_once_to_those_it_now_concerns() -> None:
+    """A station silent since the dry afternoon stands beside rain at night: an update, and not again at each shower."""
+    life = Life()
+    life.at(0, matter(PRESENT, tell=("technician",)))
+    life.answer("acknowledge", 1)
+    rain = matter(PRESENT, when=When.NOW, tell=("technician", "warden"))
+    assert life.at(60, rain) == ["updated"]
+    assert (life.state, life.alarms[KEY].tell) == (AlarmState.UNACKNOWLEDGED, ("technician", "warden"))
+    assert life.at(61, matter(PRESENT, tell=("technician",))) == []
+    assert life.at(62, rain) == []
+
+
+def test_nothing_becomes_part_of_an_alarm_that_is_over() -> None:
+    """A source that returned an hour ago explains no silence of now."""
+    life = Life()
+    wider = matter(PRESENT, WIDER, stations=("hollin", "fennick"))
+    life.at(0, wider)
+    life.at(1, replace(wider, verdict=ABSENT))
+    life.at(2, matter(PRESENT))
+    assert life.at(3, matter(PRESENT, part_of=WIDER)) == []
+    assert life.alarms[KEY].absorbed_by == 0
+
+
+def test_what_comes_and_goes_is_told_so_once() -> None:
+    """A station that misses an hour in six is no text every six hours."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    told = [life.at(60 * hour, matter(PRESENT if hour % 6 == 0 else ABSENT)) for hour in range(1, 25)]
+    assert [kinds for kinds in told if "updated" in kinds] == [["updated"]]
+    assert next(event.note for event in life.events if event.kind is EventKind.UPDATED) == "comes and goes"
+
+
+def test_an_alarm_that_comes_back_says_since_when_it_is_back() -> None:
+    """Not since it first began: in between all was well."""
+    life = Life()
+    life.at(0, matter(PRESENT, since=T0))
+    life.at(1, matter(ABSENT))
+    life.at(600, matter(PRESENT, since=T0 + 590 * MINUTE))
+    assert life.alarms[KEY].since == T0 + 590 * MINUTE
 
 
 def test_a_shelving_without_an_end_is_no_shelving() -> None:

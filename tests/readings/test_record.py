@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -126,12 +127,35 @@ def test_a_counter_that_wraps_goes_on() -> None:
     assert rows.rain_um.tolist() == [0, 2400]
 
 
-def test_a_glitch_to_zero_does_not_count_everything_again() -> None:
-    """A counter that reads 0 once and then 4313 again has not brought 862 mm in a quarter of an hour."""
-    record = record_of(terms(running=True, tips=True))
+@pytest.mark.parametrize("batches", [[4], [1, 1, 1, 1], [2, 2], [1, 3]], ids=str)
+@pytest.mark.parametrize("count", [4312, 200], ids=["862 mm", "40 mm"])
+def test_a_glitch_to_zero_is_no_restart(count: int, batches: list[int]) -> None:
+    """A counter that reads 0 once and then goes on has not brought everything again, however the readings arrive."""
+    kept, record = Kept(), record_of(terms(running=True, tips=True))
     at = NOW - 7200
-    record.take(readings([(0, at, 4312), (0, at + 900, 0), (0, at + 1800, 4313), (0, at + 2700, 4314)]), Kept())
-    assert record.daily.rain[:, 0].sum() == 200
+    rows = readings([(0, at, count), (0, at + 900, 0), (0, at + 1800, count + 1), (0, at + 2700, count + 2)])
+    first = 0
+    for size in batches:
+        record.take(kept.add(rows.take(np.arange(first, first + size))), kept)
+        first += size
+    assert record.daily.rain[:, 0].sum() == 400
+
+
+def test_little_rain_after_the_reset_of_a_daily_total_is_rain() -> None:
+    """Yesterday's 0.4 mm, 0 at midnight, and 0.4 mm at once again: that is 0.4 mm of today."""
+    kept, record = Kept(), record_of(terms(running=True))
+    for step, total in enumerate((0.0, 0.4, 0.0, 0.4)):
+        record.take(kept.add(readings([(0, NOW - 7200 + 900 * step, total)])), kept)
+    assert record.daily.rain[:, 0].sum() == 800
+
+
+def test_a_new_logger_begins_a_count_of_its_own() -> None:
+    """An impossible jump is no rain, and the next tip after it counts."""
+    kept, record = Kept(), record_of(terms(running=True, tips=True))
+    at = NOW - 7200
+    for step, count in enumerate((100, 8000, 8001, 8003)):
+        record.take(kept.add(readings([(0, at + 900 * step, count)])), kept)
+    assert record.daily.rain[:, 0].sum() == 600
 
 
 def test_absurd_stamps_and_values_are_flagged_and_not_summed() -> None:
@@ -143,7 +167,7 @@ def test_absurd_stamps_and_values_are_flagged_and_not_summed() -> None:
     flags = record.take(rows, Kept())[0].flag
     assert (flags == 4).all()
     assert record.daily.rain.sum() == 0
-    assert record.last_rain_at.sum() == 0
+    assert record.last_rain_at[0] == 0
 
 
 def test_of_contradicting_readings_the_larger_rain_counts_and_both_are_suspect() -> None:
@@ -186,6 +210,93 @@ def test_old_cells_are_forgotten_and_sums_go_on() -> None:
     assert grid.head < grid.length
     assert grid.sum(grid.head - 12, grid.head).tolist() == [1000, 2000, 0]
     assert record.daily.rain[:, 0].sum() == 12_000
+
+
+def test_rewriting_days_older_than_a_grid_leaves_its_recent_cells_alone() -> None:
+    """A reading or a decision from before the fine or the hourly grid clears nothing of the last hours."""
+    kept, record = Kept(), record_of(terms())
+    record.take(kept.add(readings([(0, NOW - 3600, 1.0)])), kept)
+    for grid in (record.fine, record.hourly):
+        for half_days in range(2, 20):
+            at = grid.start - half_days * 43_200
+            record.decide(Held.of(()), [(0, at, at + 3600)], kept)
+    for grid in (record.fine, record.hourly, record.daily):
+        assert grid.rain[:, 0].sum() == 1000
+        assert grid.known[:, 0].sum() == 900
+
+
+def test_a_clock_that_steps_far_ahead_and_back_is_survived() -> None:
+    """After a step longer than the fine grid new readings stand in it, old ones don't; stepping back raises nothing."""
+    kept, record = Kept(), record_of(terms())
+    record.take(kept.add(readings([(0, NOW - 900, 7.0)])), kept)
+    later = NOW + 40 * 86400
+    record.advance(later)
+    record.take(kept.add(readings([(0, later - 900, 1.0)])), kept)
+    grid = record.fine
+    assert grid.sum(0, grid.head)[0] == grid.rain.sum() == 1000
+    assert grid.known.sum() == 900
+    record.advance(NOW + 900)
+    record.take(kept.add(readings([(0, NOW, 2.0), (1, NOW, 3.0)])), kept)
+    record.decide(Held.of([(0, NOW - 900, NOW)]), [(0, NOW - 900, NOW)], kept)
+    assert grid.sum(0, grid.head)[0] == 1000
+    assert record.last_rain_at[1] == NOW
+
+
+def test_one_odd_stamp_does_not_change_how_long_readings_are() -> None:
+    """A reading 3 minutes after the one before is odd, not a habit; a logger set to 5 minutes makes a new one."""
+    kept, record = Kept(), record_of(terms(covers_s=0))
+    day = NOW - 86400
+    record.take(kept.add(readings([(0, day + 900 * number, 0.0) for number in range(40)])), kept)
+    record.take(kept.add(readings([(0, day + 900 * 39 + 180, 0.0)])), kept)
+    assert record.covers_s[0] == 900
+    record.take(kept.add(readings([(0, day + 900 * 40 + 300 * number, 0.0) for number in range(40)])), kept)
+    assert record.covers_s.tolist() == [300, 0, 0]
+
+
+def test_the_largest_numbers_of_a_machine_are_no_rain() -> None:
+    """Fillings too large for the arrays are bad, and a running count goes on from the one before them."""
+    for filling in (3.4028235e38, 9.97e36, 1e20, 2.0**31 - 1):
+        record = record_of(terms(running=True))
+        rows = [(0, NOW - 2700, 50.0), (0, NOW - 1800, filling), (0, NOW - 900, 51.0)]
+        assert record.take(readings(rows), Kept())[0].flag.tolist() == [1, 4, 1]
+        assert record.fine.rain.sum() == 1000
+
+
+def test_a_glitch_counts_nothing_again_also_reading_by_reading() -> None:
+    """A counter that read 0 once is compared with the reading after it, not with the 0 for days."""
+    kept, record = Kept(), record_of(terms(running=True, tips=True))
+    for number, count in enumerate((4312, 0, 4313, *range(4314, 4344))):
+        record.take(kept.add(readings([(0, NOW - 86400 + 900 * number, count)])), kept)
+    assert record.daily.rain[:, 0].sum() == 31 * 200
+
+
+def test_habits_recalled_are_kept_until_others_are_learned() -> None:
+    """A record begun again from saved habits knows how a station sends, also without any reading of it."""
+    lived, ways = record_of(terms(covers_s=0)), np.arange(STATIONS)
+    at = NOW - 20 * 86400
+    lived.take(readings([(1, at + 43_200 * number, 0.0) for number in range(10)]), Kept())
+    lived.take(readings([(1, at, 12.5)], variable=1), Kept())
+
+    again = record_of(terms(covers_s=0))
+    _stations, _ends, values = lived.habits(ways)
+    again.recall(np.array([1, 2]), values[1:], np.array([0, 1, 3]))
+    again.restore(readings([(1, at + 43_200 * number, 0.0) for number in (7, 8)]))
+
+    for name in ("sends_every_s", "covers_s", "last_received", "last_observed"):
+        assert getattr(again, name)[1] == getattr(lived, name)[1] > 0
+    assert again.last_value[1, 1] == 12.5
+    assert (again.arrivals[-2:, 1] > 0).all(), "what was heard before is still learned from"
+    assert again.anew.tolist() == [True, False, True], "nothing was saved of the first, the last is read in another way"
+
+
+def test_times_saved_while_the_clock_was_ahead_are_not_recalled() -> None:
+    """A station last heard next week has not been heard yet; how often it sends is kept."""
+    lived, again, ways = record_of(terms()), record_of(terms()), np.zeros(STATIONS, np.int64)
+    lived.sends_every_s[:], lived.last_received[:], lived.last_value_at[:] = 900, NOW + 7 * 86400, NOW + 7 * 86400
+    station, _ends, values = lived.habits(ways)
+    again.recall(station, values, ways)
+    assert (again.sends_every_s == 900).all()
+    assert again.last_received.max() == again.last_value_at.max() == 0
 
 
 def test_the_longest_pause_of_a_day_is_kept() -> None:
@@ -265,7 +376,8 @@ def test_a_record_restored_from_saved_cells_equals_the_one_that_lived_on(
     restored = record_of(use)
     for name, cells in saved.items():
         restored.load_cells(name, *cells)
-    restored.restore(kept.rows, after, kept)
+    restored.restore(kept.rows)
+    restored.catch_up(after, kept)
     for expected, found in zip(arrays_of(lived), arrays_of(restored), strict=True):
         np.testing.assert_array_equal(found, expected)
     np.testing.assert_array_equal(restored.last_rain_at, lived.last_rain_at)

@@ -31,7 +31,7 @@ from tests.telling.veldran import (
     storm_over,
     written,
 )
-from watchman.model import Alarm, AlarmKey, EventKind, Severity, Span, When
+from watchman.model import Alarm, AlarmKey, AlarmState, EventKind, Severity, Span, When
 from watchman.network import Network
 from watchman.stations import with_short_names
 from watchman.telling import compose, phrases
@@ -235,6 +235,14 @@ def test_another_alarm_at_the_same_station_is_named() -> None:
     words = text(silent(battery_v=None), "2025-10-23T07:10", open_alarms=[battery(at_station="fennick")])
 
     assert "Also here: battery: about 6 days left (4-9)." in words
+
+
+def test_what_is_back_to_normal_is_not_named_beside_another() -> None:
+    """A fault that only waits to be acknowledged after its return sends nobody anywhere."""
+    back = [replace(battery(at_station=name), state=AlarmState.RETURNED) for name in ("fennick", "larkmoor")]
+    mail = said(silent(), "2025-10-23T07:10", channel="mail", open_alarms=back)
+
+    assert "about 6 days left" not in mail.text
 
 
 def test_only_answers_that_are_set_up_are_offered() -> None:

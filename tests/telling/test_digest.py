@@ -23,7 +23,7 @@ from tests.telling.veldran import (
     source_out,
     storm_over,
 )
-from watchman.model import EventKind, NoticeState, Severity
+from watchman.model import AlarmState, EventKind, NoticeState, Severity
 from watchman.settings import DigestSettings
 from watchman.telling import digest
 
@@ -169,6 +169,17 @@ def test_alarms_raised_over_and_standing_are_told_apart() -> None:
     assert [alarm.number for alarm in week.storms] == [46]
 
 
+def test_what_returned_unacknowledged_needs_no_drive() -> None:
+    """It waits only to be acknowledged: it is over, its station is well, and its rain is ranked."""
+    back = tuple(replace(of, state=AlarmState.RETURNED) for of in (silent(), clogged()))
+    unsure = replace(battery(), state=AlarmState.SUPPRESSED, state_before=AlarmState.RETURNED)
+    events = tuple(event(EventKind.RAISED, of) for of in back)
+    week = digest.week(network(), facts(events=events, open_alarms=(*back, unsure)))
+
+    assert (week.closed, week.standing, week.trips) == (back, (), ())
+    assert len(week.ranked) == len(STATIONS)
+
+
 def test_the_time_to_an_answer_is_the_median() -> None:
     """Three answers after 1, 2 and 9 hours."""
     taken = [
@@ -290,11 +301,10 @@ def test_weeks_without_a_digest_are_named() -> None:
 
 
 def test_the_watch_s_own_health_is_told() -> None:
-    """Fetches, gaps, rows that could not be read, the last drill, and what a missing digest means."""
-    health = digest.ToolHealth(10_080, 4, timedelta(minutes=4), 3, at("2025-10-02T10:00"), 6, 7)
+    """Rows that could not be read, the last drill, and what a missing digest means."""
+    health = digest.ToolHealth(3, at("2025-10-02T10:00"), 6, 7)
     told = words(health=health)
 
-    assert "99.96 % of fetches went well, longest gap 4 min." in told
     assert "3 rows could not be read." in told
     assert "Last drill Thu 2 Oct 10:00 UTC-6: 6 of 7 answered." in told
     assert "If this mail does not come one week, the watch may be off: look." in told

@@ -11,8 +11,8 @@ from typing import Any, cast
 
 import pytest
 
-from tests.telling.veldran import contact, network
-from watchman.model import Fate, Notice, NoticeState, Outcome
+from tests.telling.veldran import contact, event, network, silent
+from watchman.model import EventKind, Fate, Notice, NoticeState, Outcome
 from watchman.network import Network
 from watchman.settings import Contact, MailSettings
 from watchman.store import Store
@@ -139,12 +139,45 @@ def test_what_no_longer_stands_is_withdrawn(store: Store) -> None:
     assert store.notices()[0].state is NoticeState.WITHDRAWN
 
 
-def test_a_person_who_left_is_not_told(store: Store) -> None:
-    """A notice to somebody who is no contact any more is withdrawn, saying why."""
-    owed(store, notice("tech-9"))
+def test_what_is_put_off_stays_due(store: Store) -> None:
+    """It is neither sent nor withdrawn, and takes no other notice's place in the turn."""
+    owed(store, notice("tech-1"), notice("warden-1"))
 
-    assert deliver(store) == []
-    assert store.notices()[0].error == "tech-9 is not a contact any more"
+    attempts = deliver_due(store, cast(Channels, Scripted()), words, VELDRAN, NOON, put_off={1}, limit=1)
+
+    assert [sent.person for sent, _ in attempts] == ["warden-1"]
+    assert store.notices()[0].state is NoticeState.DUE
+    assert deliver(store) == [("tech-1", "text", Fate.ACCEPTED)]
+
+
+def test_who_left_is_followed_by_whoever_has_the_role_now(store: Store) -> None:
+    """A notice to somebody who is no contact any more goes to the role's people, but not again to who was told."""
+    raised = event(EventKind.RAISED, silent(), step=1)
+    store.commit(NOON, alarms=[raised.alarm], events=[raised])
+    owed(store, notice("tech-1"), notice("tech-1", "mail"), notice("tech-9"), notice("tech-9", "mail"))
+
+    for _ in range(2):
+        deliver(store)
+
+    assert states(store) == {
+        ("alarm:41:1", "tech-1", "text"): NoticeState.ACCEPTED,
+        ("alarm:41:1", "tech-1", "mail"): NoticeState.ACCEPTED,
+        ("alarm:41:1", "tech-2", "mail"): NoticeState.ACCEPTED,
+        ("alarm:41:1", "tech-9", "text"): NoticeState.WITHDRAWN,
+        ("alarm:41:1", "tech-9", "mail"): NoticeState.WITHDRAWN,
+    }
+    assert {row.error for row in store.notices() if row.person == "tech-9"} == {"tech-9 is not a contact any more"}
+
+
+def test_a_digest_to_who_left_is_told_to_the_technicians(store: Store) -> None:
+    """What is no step of an alarm and reaches nobody is at least known."""
+    owed(store, notice("boss-9", "mail", "digest", occasion="digest:2025-W43", alarm=0))
+
+    for _ in range(2):
+        deliver(store)
+
+    assert states(store)["digest:2025-W43", "boss-9", "mail"] is NoticeState.WITHDRAWN
+    assert states(store)["undelivered:1", "tech-2", "mail"] is NoticeState.ACCEPTED
 
 
 @pytest.mark.parametrize(
@@ -309,18 +342,24 @@ def test_a_repeat_keeps_its_message_id(store: Store) -> None:
     assert first.message_id == second.message_id != ""
 
 
-def test_a_fault_stopped_half_way_waits(store: Store) -> None:
-    """A fault whose sending a crash cut off is not sent again: its next reminder tells it."""
+def test_a_fault_stopped_half_way_is_repeated(store: Store) -> None:
+    """A fault whose sending a crash cut off is sent once more, marked: nothing else would tell it."""
     owed(store, notice("tech-1", "text"))
     crash(store)
+    channels = Scripted(text=UNKNOWN)
 
-    assert deliver(store, now=NOON + timedelta(minutes=3)) == []
-    (row,) = store.notices()
-    assert (row.state, row.error) == (NoticeState.UNKNOWN, "the watch was stopped while sending")
+    for minutes in range(3, 13):
+        deliver(store, channels, NOON + timedelta(minutes=minutes))
+
+    assert [sent.text for sent in channels.sent if sent.occasion == "alarm:41:1" and sent.channel == "text"] == [
+        "(repeat) Fennick Br: fault 41"
+    ]
+    assert states(store)["alarm:41:1", "tech-1", "text"] is NoticeState.UNKNOWN
+    assert states(store)["alarm:41:1", "tech-1", "mail"] is NoticeState.ACCEPTED
 
 
-def test_what_nothing_reminds_of_is_repeated(store: Store) -> None:
-    """A digest of unknown fate is sent once more, for no reminder will come."""
+def test_a_digest_of_unknown_fate_is_repeated(store: Store) -> None:
+    """It is sent once more, and not again."""
     owed(store, notice("warden-1", "mail", "digest", occasion="digest:2025-W43", alarm=0))
     channels = Scripted(mail=UNKNOWN)
 
@@ -462,7 +501,7 @@ def test_no_more_than_the_limit(store: Store) -> None:
         ("storm", REFUSED, NoticeState.REFUSED),
         ("storm", LATER, NoticeState.DUE),
         ("storm", UNKNOWN, NoticeState.DUE),
-        ("fault", UNKNOWN, NoticeState.UNKNOWN),
+        ("fault", UNKNOWN, NoticeState.DUE),
         ("fault", Outcome(Fate.LATER, "", 3600), NoticeState.DUE),
         ("fault", Outcome(Fate.LATER, "", 90000), NoticeState.REFUSED),
     ],

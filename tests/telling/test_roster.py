@@ -219,7 +219,7 @@ def test_what_is_over_by_the_morning_is_not_told() -> None:
     waiting = notice_of(silent(), EventKind.RAISED)
     gone = replace(silent(), state=AlarmState.NORMAL, ended_at=at("2025-10-22T05:00"))
 
-    assert roster.still_due([waiting], {41: gone}) == ([], [waiting])
+    assert roster.still_due([waiting], {41: gone}) == ([], [], [waiting])
 
 
 def test_a_fault_that_came_and_went_untold_needs_no_return() -> None:
@@ -227,7 +227,7 @@ def test_a_fault_that_came_and_went_untold_needs_no_return() -> None:
     over = replace(silent(), state=AlarmState.RETURNED)
     waiting = [notice_of(silent(), EventKind.RAISED), notice_of(over, EventKind.RETURNED, step=2)]
 
-    assert roster.still_due(waiting, {41: over}) == ([], waiting)
+    assert roster.still_due(waiting, {41: over}) == ([], [], waiting)
 
 
 def test_a_return_is_told_when_the_raise_was() -> None:
@@ -235,29 +235,64 @@ def test_a_return_is_told_when_the_raise_was() -> None:
     over = replace(silent(), state=AlarmState.NORMAL, ended_at=at(NOON))
     waiting = notice_of(over, EventKind.RETURNED, step=2)
 
-    assert roster.still_due([waiting], {41: over}) == ([waiting], [])
+    assert roster.still_due([waiting], {41: over}) == ([waiting], [], [])
 
 
 def test_of_one_alarm_only_the_newest_step_is_told() -> None:
     """A raise and its update that both waited for the morning are one notice."""
     raised, updated = notice_of(silent(), EventKind.RAISED), notice_of(silent(), EventKind.UPDATED, step=2)
 
-    assert roster.still_due([raised, updated], {41: silent()}) == ([updated], [raised])
+    assert roster.still_due([raised, updated], {41: silent()}) == ([updated], [], [raised])
 
 
 def test_what_joined_a_wider_trouble_is_not_told_alone() -> None:
     """The mast's notice tells it."""
     waiting = notice_of(silent(), EventKind.RAISED)
 
-    assert roster.still_due([waiting], {41: replace(silent(), absorbed_by=44)}) == ([], [waiting])
+    assert roster.still_due([waiting], {41: replace(silent(), absorbed_by=44)}) == ([], [], [waiting])
 
 
 @pytest.mark.parametrize("state", sorted(roster.HELD))
 def test_what_is_held_is_not_told(state: AlarmState) -> None:
-    """Shelved, suppressed and out of service say nothing."""
+    """Shelved and out of service say nothing."""
     waiting = notice_of(silent(), EventKind.RAISED)
 
-    assert roster.still_due([waiting], {41: replace(silent(), state=state)}) == ([], [waiting])
+    assert roster.still_due([waiting], {41: replace(silent(), state=state)}) == ([], [], [waiting])
+
+
+def test_what_cannot_be_judged_at_the_moment_waits() -> None:
+    """One failed fetch at 07:00 does not lose the notice of the night; a return waits likewise."""
+    unsure = replace(silent(), state=AlarmState.SUPPRESSED, state_before=AlarmState.UNACKNOWLEDGED)
+    over = notice_of(replace(silent(), state=AlarmState.RETURNED), EventKind.RETURNED, step=2)
+    raised = notice_of(silent(), EventKind.RAISED)
+
+    assert roster.still_due([raised], {41: unsure}) == ([], [raised], [])
+    assert roster.still_due([over], {41: unsure}) == ([], [over], [])
+    assert roster.still_due([raised], {41: silent()}) == ([raised], [], [])
+
+
+def test_a_fault_that_waits_displaces_no_other() -> None:
+    """Of two faults at a station, the one that can be judged is told."""
+    unsure = replace(silent(), state=AlarmState.SUPPRESSED, severity=Severity.EXTREME)
+    flat = battery(at_station="fennick")
+    waits, told_now = notice_of(unsure, EventKind.RAISED), notice_of(flat, EventKind.RAISED)
+
+    assert roster.still_due([waits, told_now], {41: unsure, 45: flat}) == ([told_now], [waits], [])
+
+
+def test_what_is_due_now_is_not_displaced_by_what_waits_for_the_day() -> None:
+    """At 02:00 a moderate fault that is told at once speaks, though a severer one by day lies at the same station."""
+    urgent = replace(silent(), when=When.NOW)
+    severe = replace(battery(at_station="fennick"), severity=Severity.SEVERE)
+
+    notices = roster.address(network(), [event(EventKind.RAISED, severe), event(EventKind.RAISED, urgent)], at(NIGHT))
+
+    assert {(notice.alarm, notice.due_at) for notice in notices} == {(41, at(NIGHT))}
+
+
+def test_the_end_of_a_shelved_storm_is_told_to_nobody() -> None:
+    """Who set it aside does not want its end either."""
+    assert told(event(EventKind.ENDED, replace(storm_over(), state=AlarmState.SHELVED))) == []
 
 
 def test_a_reminder_is_withdrawn_once_somebody_acknowledged() -> None:
@@ -265,7 +300,7 @@ def test_a_reminder_is_withdrawn_once_somebody_acknowledged() -> None:
     waiting = notice_of(silent(), EventKind.REMINDED, step=2)
     taken = replace(silent(), state=AlarmState.ACKNOWLEDGED, acknowledged_by="crew-1")
 
-    assert roster.still_due([waiting], {41: taken}) == ([], [waiting])
+    assert roster.still_due([waiting], {41: taken}) == ([], [], [waiting])
 
 
 def test_a_storm_is_told_even_when_it_is_over() -> None:
@@ -273,7 +308,7 @@ def test_a_storm_is_told_even_when_it_is_over() -> None:
     waiting = notice_of(storm(), EventKind.RAISED)
     over = replace(storm(), state=AlarmState.NORMAL, ended_at=at(NIGHT))
 
-    assert roster.still_due([waiting], {46: over}) == ([waiting], [])
+    assert roster.still_due([waiting], {46: over}) == ([waiting], [], [])
 
 
 def test_two_persons_notices_do_not_stand_for_each_other() -> None:
@@ -289,7 +324,7 @@ def test_what_is_no_step_of_an_alarm_passes_through() -> None:
     """A drill has no alarm that could be over."""
     drill = roster.summon(network(), "drill:3", "drill", network().contacts, at(NOON))
 
-    assert roster.still_due(drill, {}) == (drill, [])
+    assert roster.still_due(drill, {}) == (drill, [], [])
 
 
 def test_a_digest_goes_by_mail_alone() -> None:

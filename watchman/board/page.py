@@ -204,7 +204,7 @@ def _act(store: Store, network: Network, opened: Opened, button: str, place: str
     person = opened.notice.person
     if button == "acknowledge" and opened.open_alarm is not None:
         store.add_answer(now, "acknowledge", person, opened.open_alarm.number)
-        return "Acknowledged: you see to it."
+        return "Acknowledged: you see to it. It shows here within a minute."
     if button == "came" and opened.notice.kind == "drill":
         store.add_answer(now, "came", person, 0, reason=opened.notice.occasion)
         return "Thank you: it came, and you answered."

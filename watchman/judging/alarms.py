@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watchman.judging.rule import Rule
-from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Verdict
+from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Verdict, When
 
 LATCHED = timedelta(hours=24)
 """How long a returned alarm that nobody acknowledged waits for its acknowledgement; coming back by then, it is the
@@ -26,7 +26,7 @@ def step(
     last_number: int,
     now: datetime,
 ) -> tuple[list[Alarm], list[Event]]:
-    """Return the alarms that changed and the events of this cycle, in order.
+    """Return the alarms that changed, those that ended first, and the events of this cycle, in order.
 
     alarms: all that have not ended, one a key at most; matters: what is said of each key this cycle; a key of which
     nothing is said stays as it is. last_number: the highest number ever used.
@@ -38,7 +38,7 @@ def step(
     for matter in sorted(matters, key=lambda one: one.part_of is not None):
         steps.matter(matter)
     steps.clock()
-    return list(steps.changed.values()), steps.events
+    return [*steps.ended, *steps.changed.values()], steps.events
 
 
 class _Steps:
@@ -49,10 +49,16 @@ class _Steps:
     ) -> None:
         self.alarms, self.rules, self.last_number, self.now = alarms, rules, last_number, now
         self.changed: dict[AlarmKey, Alarm] = {}
+        self.ended: list[Alarm] = []
         self.events: list[Event] = []
 
     def keep(self, alarm: Alarm) -> Alarm:
-        if self.alarms.get(alarm.key) != alarm:
+        if alarm.ended_at is not None:
+            # Its key is free again: the matter may be back in this very cycle, as an alarm of its own.
+            self.ended.append(alarm)
+            self.alarms.pop(alarm.key, None)
+            self.changed.pop(alarm.key, None)
+        elif self.alarms.get(alarm.key) != alarm:
             self.alarms[alarm.key] = self.changed[alarm.key] = alarm
         return alarm
 
@@ -89,22 +95,29 @@ class _Steps:
 
     def matter(self, matter: Matter) -> None:
         alarm = self.alarms.get(matter.key)
-        if alarm is None or alarm.ended_at is not None:
+        if alarm is None:
             if matter.verdict is not Verdict.PRESENT:
                 return
             alarm = self.keep(pending(matter, self.now))
         if alarm.raised_at is None:
             self._wait(alarm, matter)
-        elif matter.part_of is not None and matter.part_of in self.alarms:
-            self._absorb(alarm, self.alarms[matter.part_of])
+        elif matter.verdict is Verdict.ABSENT:
+            self._return(alarm, matter)
+        elif alarm.state is AlarmState.RETURNED and (matter.held or matter.verdict is Verdict.UNDETERMINED):
+            return  # it is over until it is seen again
+        elif (wider := self._wider(matter)) is not None and alarm.state is not AlarmState.SHELVED:
+            self._absorb(alarm, wider)
         elif matter.held:
             self.keep(_aside(alarm, AlarmState.OUT_OF_SERVICE))
         elif matter.verdict is Verdict.PRESENT:
             self._stand(alarm, matter)
-        elif matter.verdict is Verdict.UNDETERMINED:
-            self.keep(_aside(replace(alarm, absent_since=None), AlarmState.SUPPRESSED))
         else:
-            self._return(alarm, matter)
+            self.keep(_aside(replace(alarm, absent_since=None), AlarmState.SUPPRESSED))
+
+    def _wider(self, matter: Matter) -> Alarm | None:
+        """Return the alarm that a matter is part of, if it has been told and still stands."""
+        wider = self.alarms.get(matter.part_of) if matter.part_of is not None else None
+        return wider if wider is not None and wider.raised_at and wider.state is not AlarmState.RETURNED else None
 
     def _wait(self, alarm: Alarm, matter: Matter) -> None:
         """Let the on-delay run, and raise the alarm when it is over."""
@@ -126,18 +139,28 @@ class _Steps:
         """Go on with an alarm whose matter is still there; say so again only if it got worse or wider."""
         worse = matter.level > alarm.level
         wider = not set(matter.stations) <= set(alarm.stations) and alarm.check not in STORM_CHECKS
-        again = alarm.state is AlarmState.RETURNED or alarm.absorbed_by
+        urgent = matter.when is When.NOW and alarm.when is not When.NOW
+        # What comes and goes is told as such once, not each time it is back.
+        again = (alarm.state is AlarmState.RETURNED and not alarm.came_back) or alarm.absorbed_by
         level = max(matter.level, alarm.level)
+        came_back = alarm.state is AlarmState.RETURNED
         shelved = alarm.state is AlarmState.SHELVED
         if alarm.state is AlarmState.RETURNED:
-            alarm = replace(alarm, state=AlarmState.UNACKNOWLEDGED)
+            since = matter.since or self.now
+            alarm = replace(
+                alarm,
+                state=AlarmState.UNACKNOWLEDGED,
+                since=since,
+                first_seen_at=self.now,
+                came_back=alarm.came_back + 1,
+            )
         alarm = alarm if shelved else _back(alarm)
         alarm = replace(_with(alarm, matter), level=level, absent_since=None, absorbed_by=0)
-        if (worse or wider or again) and not shelved:
+        if (worse or wider or urgent or again) and not shelved:
             # An answer to what was known before is no answer to worse.
-            state = AlarmState.UNACKNOWLEDGED if worse else alarm.state
-            alarm = replace(alarm, state=state, acknowledged_by="" if worse else alarm.acknowledged_by)
-            note = "worse" if worse else "wider" if wider else "still so"
+            state = AlarmState.UNACKNOWLEDGED if worse or urgent else alarm.state
+            alarm = replace(alarm, state=state, acknowledged_by="" if worse or urgent else alarm.acknowledged_by)
+            note = "worse" if worse or urgent else "wider" if wider else "comes and goes" if came_back else "still so"
             self.tell(alarm, EventKind.UPDATED, note=note)
         else:
             self.keep(alarm)
@@ -164,7 +187,7 @@ class _Steps:
             self._end(alarm)
 
     def _absorb(self, alarm: Alarm, wider: Alarm) -> None:
-        if wider.number and alarm.absorbed_by != wider.number:
+        if alarm.absorbed_by != wider.number:
             alarm = replace(_aside(alarm, AlarmState.SUPPRESSED), absorbed_by=wider.number)
             self.tell(alarm, EventKind.ABSORBED, note=f"part of {wider.number} now")
 
@@ -175,7 +198,9 @@ class _Steps:
         """Do what time alone brings: the end of a shelving, and of waiting for an acknowledgement."""
         for alarm in list(self.alarms.values()):
             if alarm.state is AlarmState.SHELVED and alarm.shelved_until and alarm.shelved_until <= self.now:
-                self.tell(_back(alarm), EventKind.UNSHELVED, note="its time was over")
+                back = self.tell(_back(alarm), EventKind.UNSHELVED, note="its time was over")
+                if back.absent_since is None and back.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED):
+                    self.tell(back, EventKind.UPDATED, note="still so")
             waits = alarm.state is AlarmState.RETURNED and alarm.ended_at is None
             if waits and alarm.absent_since and self.now - alarm.absent_since >= LATCHED:
                 self._end(alarm)
@@ -213,7 +238,7 @@ def _with(alarm: Alarm, matter: Matter) -> Alarm:
         stations=tuple(dict.fromkeys((*alarm.stations, *matter.stations))) if alarm.raised_at else matter.stations,
         severity=matter.severity if worse else alarm.severity,
         certainty=matter.certainty,
-        when=matter.when,
+        when=When.NOW if When.NOW in (alarm.when, matter.when) else matter.when,
         tell=tuple(dict.fromkeys((*alarm.tell, *matter.tell))),
         numbers=matter.numbers,
         level=max(alarm.level, matter.level),
@@ -221,8 +246,8 @@ def _with(alarm: Alarm, matter: Matter) -> Alarm:
 
 
 def _aside(alarm: Alarm, state: AlarmState) -> Alarm:
-    """Return the alarm set aside, remembering what it goes back to."""
-    if alarm.state is state:
+    """Return the alarm set aside, remembering what it goes back to; what a person shelved stays shelved."""
+    if alarm.state in (state, AlarmState.SHELVED):
         return alarm
     before = alarm.state_before if alarm.state_before is not None else alarm.state
     return replace(alarm, state=state, state_before=before)

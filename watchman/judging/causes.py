@@ -15,20 +15,20 @@ from watchman.judging import checks
 from watchman.judging.checks import battery_decline, heavy_rain, overdue, source_outage
 from watchman.judging.rule import Rule
 from watchman.judging.view import Findings, View, aware, rfc3339
-from watchman.model import Alarm, AlarmKey, AlarmState, Certainty, Matter, Severity, Verdict
+from watchman.model import Alarm, AlarmKey, AlarmState, Certainty, Matter, Severity, Verdict, When
 from watchman.readings.record import DAY, HOUR
 
-MOST = 0.6
-"""The share of a group's stations that must be late at once for the cause to be theirs in common (decided here, no
-source).
-"""
 STILL_MOST = 0.34
 """A shared cause that stands is over when no more than this share is still silent."""
 AFTER_VISIT_S = 14 * DAY
 """A fault that begins within this time of a visit may have been left behind by it (common practice, no source)."""
 NEAREST = 3
+SHOWN = 8
+"""As many gauges are named as evidence."""
 WET_SHARE = 0.1
 """A neighbour with this share of a gauge's rain was in the same rain (decided here, no source)."""
+LONGEST_WAIT_S = 1800
+"""A silent station waits for its peers no longer than this, or two of its own intervals [s] (decided here)."""
 WAITING = "waiting until those that share something with it were due too"
 
 KEEPER = "technician"
@@ -82,7 +82,11 @@ def _back_with_missed_rain(
     concerns.
     """
     back = {
-        m.key for m in matters if m.check == source_outage.NAME and m.verdict is Verdict.ABSENT and m.key in standing
+        m.key
+        for m in matters
+        if m.check == source_outage.NAME and m.verdict is Verdict.ABSENT and m.key in standing
+        # Once it has been told it need not be looked for again.
+        if standing[m.key].state is not AlarmState.RETURNED
     }
     for rule, _findings in judged if back else ():
         if rule.check != heavy_rain.NAME:
@@ -117,9 +121,7 @@ def _matter(rule: Rule, findings: Findings, view: View, position: int, scope: st
     if of_station and present:
         numbers |= _visit_before(view, position, since)
     rank = int(findings.severity[position])
-    when, tell = rule.when, rule.tell
-    if rule.beside_rain and (numbers.get("neighbours_wet") or numbers.get("rain_near")):
-        when, tell = rule.beside_rain.when, tuple(dict.fromkeys((*rule.tell, *rule.beside_rain.tell)))
+    when, tell = _when_and_whom(rule, bool(numbers.get("neighbours_wet") or numbers.get("rain_near")))
     return Matter(
         key=AlarmKey(rule.name, rule.check, scope),
         check=rule.check,
@@ -136,20 +138,35 @@ def _matter(rule: Rule, findings: Findings, view: View, position: int, scope: st
     )
 
 
+def _when_and_whom(rule: Rule, beside_rain: bool) -> tuple[When, tuple[str, ...]]:
+    """Return when a rule tells, and which roles, as it stands beside rain or without."""
+    if beside_rain and rule.beside_rain:
+        return rule.beside_rain.when, tuple(dict.fromkeys((*rule.tell, *rule.beside_rain.tell)))
+    return rule.when, rule.tell
+
+
 def _visit_before(view: View, position: int, since: int) -> dict[str, str]:
     visit = int(view.last_visit[position])
     begun_after = visit and since and visit - DAY <= since <= visit + AFTER_VISIT_S
     return {"after_visit": rfc3339(visit)} if begun_after else {}
 
 
-def _sources_out(judged: Judged) -> dict[str, AlarmKey]:
-    """Return the sources that are out, or may soon be called so, with the key of the matter that says it."""
+class _Outage(NamedTuple):
+    """A source that is out, or may soon be called so: the matter that says it, and since when [s since 1970 UTC]."""
+
+    key: AlarmKey
+    since: int
+
+
+def _sources_out(judged: Judged) -> dict[str, _Outage]:
+    """Return the sources that are out, by name."""
     out = {}
     for rule, findings in judged:
         if rule.check == source_outage.NAME and findings.scopes:
             for position, scope in enumerate(findings.scopes):
                 if findings.numbers["failing_since"][position]:
-                    out[scope.removeprefix("source:")] = AlarmKey(rule.name, rule.check, scope)
+                    key = AlarmKey(rule.name, rule.check, scope)
+                    out[scope.removeprefix("source:")] = _Outage(key, int(findings.numbers["failing_since"][position]))
     return out
 
 
@@ -158,19 +175,19 @@ def _silences(
     findings: Findings,
     view: View,
     standing: Mapping[AlarmKey, Alarm],
-    sources_out: Mapping[str, AlarmKey],
+    sources_out: Mapping[str, _Outage],
 ) -> list[Matter]:
     """Return silent stations, each under its widest cause: the source, then a mast, then a data plan, then itself.
 
     The first silent station waits until the others that share something with it were due too.
     """
-    waits = _waits(findings, view)
+    waits, sources = _waits(findings, view), overdue.source_of(view)
     wider: dict[int, AlarmKey] = {}
     matters: list[Matter] = []
     for group, members in _silent_groups(rule, findings, view, standing):
-        outage = {sources_out.get(view.stations.source[position]) for position in members} - {None}
-        if outage:
-            matters.append(replace(group, part_of=outage.pop()))
+        outages = [sources_out[sources[position]] for position in members if sources[position] in sources_out]
+        if outages:
+            matters.append(replace(group, part_of=outages[0].key))
             continue
         if group.key not in standing and waits.source[members].any():
             group = replace(group, verdict=Verdict.UNDETERMINED, reason=WAITING)
@@ -180,15 +197,26 @@ def _silences(
     positions = {name: position for position, name in enumerate(view.stations.ids)}
     for matter in _plain(rule, findings, view, standing):
         position = positions[matter.stations[0]]
-        outage_key = sources_out.get(view.stations.source[position])
-        if outage_key is not None:
-            matter = replace(matter, part_of=outage_key)
+        source_out = sources_out.get(sources[position])
+        if source_out is not None and _began_before(matter.key, source_out, view, position, standing):
+            matter = replace(matter, verdict=Verdict.UNDETERMINED, reason="its source can't be fetched")
+        elif source_out is not None:
+            matter = replace(matter, part_of=source_out.key)
         elif matter.verdict is Verdict.PRESENT and position in wider:
             matter = replace(matter, part_of=wider[position])
         elif matter.verdict is Verdict.PRESENT and waits.any[position] and matter.key not in standing:
             matter = replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
         matters.append(matter)
     return matters
+
+
+def _began_before(
+    key: AlarmKey, outage: _Outage, view: View, position: int, standing: Mapping[AlarmKey, Alarm]
+) -> bool:
+    """Say whether a station was already told as silent before its source went out: that is no part of the outage."""
+    alarm = standing.get(key)
+    own_interval = 2 * int(view.record.sends_every_s[position]) + overdue.SLACK_S
+    return alarm is not None and bool(alarm.raised_at) and alarm.since.timestamp() < outage.since - own_interval
 
 
 def _silent_groups(
@@ -229,19 +257,20 @@ def _silent_group(
         present = len(silent) > STILL_MOST * len(mine)
     else:
         # Those that fell silent long before the others have a trouble of their own.
-        newest = last[silent].max(initial=0)
-        silent = silent[last[silent] >= newest - 1.5 * every[silent] - 600]
+        mask = np.zeros(len(late), bool)
+        mask[silent] = True
+        silent = np.flatnonzero(overdue.fell_silent_together(view, mask))
         own_trouble = late[members] & ~np.isin(members, silent)
         known_bad = (findings.verdict[silent] == Verdict.PRESENT).any()
-        present = len(silent) >= 2 and known_bad and len(silent) >= MOST * (len(members) - own_trouble.sum())
+        present = (
+            len(silent) >= 2 and known_bad and len(silent) >= source_outage.MOST * (len(members) - own_trouble.sum())
+        )
     if not present and alarm is None:
         return None
     wet = overdue.rain_of_last_hour(view) >= overdue.WET_UM
     near = view.stations.neighbours[silent]
     beside_rain = bool(wet[near[near >= 0]].any())
-    when, tell = rule.when, rule.tell
-    if rule.beside_rain and beside_rain:
-        when, tell = rule.beside_rain.when, tuple(dict.fromkeys((*rule.tell, *rule.beside_rain.tell)))
+    when, tell = _when_and_whom(rule, beside_rain)
     since = int(view.record.last_observed[silent].min()) if len(silent) else 0
     matter = Matter(
         key=key,
@@ -276,9 +305,13 @@ def _waits(findings: Findings, view: View) -> _Waits:
     """Return whose peers of the source, and of anything shared, could still turn out to be silent for the most part."""
     stations, silent = view.stations, findings.present()
     source, mast, plan, area = (
-        _could_be_most(view, silent, names) for names in (stations.source, stations.mast, stations.plan, stations.area)
+        _could_be_most(view, silent, names)
+        for names in (tuple(overdue.source_of(view)), stations.mast, stations.plan, stations.area)
     )
-    return _Waits(source, source | mast | plan | area)
+    every = view.record.sends_every_s
+    over_limit = findings.numbers["silent_s"] - findings.numbers["limit_s"]
+    patient = over_limit <= np.maximum(2 * every, LONGEST_WAIT_S)
+    return _Waits(source & patient, (source | mast | plan | area) & patient)
 
 
 def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.ndarray:
@@ -295,7 +328,7 @@ def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.n
         next_due = last[own] + every[own]
         spoke = len(peers) - np.searchsorted(np.sort(last[peers]), next_due)
         earliest_unsure = last[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
-        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= MOST * len(peers))
+        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= source_outage.MOST * len(peers))
     return could
 
 
@@ -335,7 +368,7 @@ def _storm(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKe
             "name": names[p],
             **heavy_rain.evidence(view, settings, findings, int(p)),
         }
-        for p in gauges[:8]
+        for p in gauges[:SHOWN]
     ]
     return [
         Matter(
@@ -351,6 +384,7 @@ def _storm(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKe
             level=int(findings.level[gauges[0]]),
             numbers={
                 "gauges": listed,
+                "peaks": _peaks(listed, standing.get(key)),
                 "gauges_total": len(gauges),
                 "one_gauge_only": alone,
                 "dry_neighbours": dry,
@@ -358,6 +392,20 @@ def _storm(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKe
             },
         )
     ]
+
+
+def _peaks(gauges: Sequence[Mapping[str, Any]], alarm: Alarm | None) -> list[Mapping[str, Any]]:
+    """Return the strongest that each gauge has had since the storm was raised, the strongest of all first."""
+    strongest: dict[str, Mapping[str, Any]] = {}
+    for gauge in (*(alarm.numbers.get("peaks", []) if alarm else []), *gauges):
+        if gauge["station"] not in strongest or _strength(gauge) > _strength(strongest[gauge["station"]]):
+            strongest[gauge["station"]] = gauge
+    return sorted(strongest.values(), key=_strength, reverse=True)[:SHOWN]
+
+
+def _strength(gauge: Mapping[str, Any]) -> tuple[int, float]:
+    """Return what makes one reaching of a limit stronger than another: its severity, then its mean intensity."""
+    return Severity(gauge["severity"]).rank, gauge["mm"] / gauge["minutes"]
 
 
 def missed_rain(rule: Rule, view: View, begin: int, end: int) -> Matter | None:
@@ -435,12 +483,14 @@ def _account(view: View, alarm: Alarm) -> dict[str, Any]:
     order = [int(p) for p in np.argsort(-total, kind="stable")[:6] if total[p] > 0]
     names = view.stations.names
     silent = overdue.late(view) & (view.record.last_received > 0)
-    gauges = alarm.numbers.get("gauges", [])
     return {
         "began_at": rfc3339(grid.end_of(first) - grid.step),
         "ended_at": rfc3339(grid.end_of(last)),
         "totals": [{"name": names[p], "mm": int(total[p]) / 1000} for p in order],
-        "peaks": [{key: gauge[key] for key in ("name", "mm", "minutes", "ended_at")} for gauge in gauges[:3]],
+        "peaks": [
+            {key: gauge[key] for key in ("name", "mm", "minutes", "ended_at")}
+            for gauge in alarm.numbers.get("peaks", [])[:3]
+        ],
         "blind": [names[p] for p in np.flatnonzero(silent)][:8],
     }
 
@@ -450,7 +500,9 @@ def _ended_batteries(matters: list[Matter], standing: Mapping[AlarmKey, Alarm]) 
     batteries = {
         alarm.key.scope: alarm
         for alarm in standing.values()
-        if alarm.check == battery_decline.NAME and alarm.raised_at is not None
+        if alarm.check == battery_decline.NAME
+        and alarm.raised_at is not None
+        and alarm.state not in (AlarmState.SHELVED, AlarmState.RETURNED)
     }
     silent = {
         matter.key.scope: matter
@@ -470,13 +522,15 @@ def _with_ended_battery(
     alarm = batteries[scope]
     if matter is silent[scope]:
         return replace(matter, part_of=alarm.key)
-    if matter.key == alarm.key and matter.verdict is not Verdict.PRESENT:
-        off_since = silent[scope].numbers.get("silent_since")
+    if matter.key == alarm.key:
+        silence = silent[scope]
         return replace(
             matter,
             verdict=Verdict.PRESENT,
             severity=alarm.severity,
             level=alarm.level if "off_since" in alarm.numbers else alarm.level + 1,
-            numbers={**alarm.numbers, "off_since": off_since},
+            when=silence.when,
+            tell=(*matter.tell, *silence.tell),
+            numbers={**alarm.numbers, **matter.numbers, "off_since": silence.numbers.get("silent_since")},
         )
     return matter

@@ -25,6 +25,10 @@ GAUGE_SPAN = {BATTERY: (0.0, 60.0), TEMPERATURE: (-60.0, 70.0), HUMIDITY: (0.0, 
 """What each sensor can say at all: outside is bad (gross range, QARTOD test 4); spans are common practice, no
 source.
 """
+COUNTED_TO = 2**31 - 1
+"""No rain counter comes this far; the largest whole and broken numbers of a machine stand for "nothing" [units]."""
+FELL_UM = 5000
+"""Rain from which on a count that fell and is back at once counts as one wrong reading [um] (decided here)."""
 REASONS = (
     "",
     "stamped in the future",
@@ -37,8 +41,9 @@ REASONS = (
     "the counter wrapped",
     "first count, nothing to compare it with",
     "does not count: out of service or held",
+    "the counter fell for this reading alone",
 )
-(FINE, FUTURE, LONG_AGO, OUTSIDE, NEGATIVE, IMPOSSIBLE, CONTRADICTED, RESTARTED, WRAPPED, FIRST, HELD) = range(
+(FINE, FUTURE, LONG_AGO, OUTSIDE, NEGATIVE, IMPOSSIBLE, CONTRADICTED, RESTARTED, WRAPPED, FIRST, HELD, FELL) = range(
     len(REASONS)
 )
 
@@ -149,6 +154,14 @@ def stamped_long_ago(rows: Readings) -> np.ndarray:
     return np.asarray((age > OLDEST_S) | (rows.observed_at < EARLIEST_S))
 
 
+def believable(rows: Readings) -> np.ndarray:
+    """Say which readings are not bad by themselves: what a running count may be compared with."""
+    flag, reason = np.full(len(rows), Flag.GOOD, np.int8), np.zeros(len(rows), np.int8)
+    _flag_stamps(rows, flag, reason)
+    _flag_spans_of_sensors(rows, flag, reason)
+    return np.asarray(flag != Flag.BAD)
+
+
 def _mark(flag: np.ndarray, reason: np.ndarray, rows: np.ndarray, worse: Flag, why: int) -> None:
     rows = rows & (flag < worse)
     flag[rows] = worse
@@ -167,7 +180,7 @@ def _flag_spans_of_sensors(rows: Readings, flag: np.ndarray, reason: np.ndarray)
         _mark(flag, reason, outside, Flag.BAD, OUTSIDE)
     rain = rows.variable == RAIN
     _mark(flag, reason, rain & (rows.value < 0), Flag.BAD, NEGATIVE)
-    _mark(flag, reason, rain & ~np.isfinite(rows.value), Flag.BAD, OUTSIDE)
+    _mark(flag, reason, rain & ~(rows.value < COUNTED_TO), Flag.BAD, OUTSIDE)
 
 
 def _settle_duplicates(rows: Readings, flag: np.ndarray, reason: np.ndarray) -> np.ndarray:
@@ -215,6 +228,16 @@ def _increments(
     wrapped = running & follows & (step < 0) & (wraps_at > 0) & (before > 0.9 * wraps_at) & (value < 0.1 * wraps_at)
     restarted = running & follows & (step < 0) & ~wrapped
     step = np.where(wrapped, step + wraps_at, np.where(restarted, value, step))
+    # A count that is back where it was at the very next reading has not restarted: one reading was wrong. Little rain
+    # after the reset of a daily total looks alike, and stays rain.
+    fell = np.zeros(len(chain), bool)
+    much = (value[1:] - value[:-1]) * um_per_unit[1:] > FELL_UM
+    fell[:-1] = restarted[:-1] & follows[1:] & much & (value[1:] >= before[:-1])
+    after = np.flatnonzero(fell) + 1
+    step[after] = value[after] - before[after - 1]
+    elapsed[after] += elapsed[after - 1]
+    step[fell] = 0.0
+    restarted &= ~fell
     first = running & ~follows
     units = np.where(running, np.where(first, 0.0, step), value)
 
@@ -224,6 +247,8 @@ def _increments(
     reason[chain[first]] = FIRST
     reason[chain[restarted]] = RESTARTED
     reason[chain[wrapped]] = WRAPPED
+    flag[chain[fell]] = Flag.BAD
+    reason[chain[fell]] = FELL
     return rain_um, covers_s
 
 

@@ -8,11 +8,12 @@ how many seconds of a cell were covered by delivered readings.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from copy import copy
 
 import numpy as np
 
 from watchman.model import RAIN, VARIABLES, Readings
-from watchman.readings.cleaning import EARLIEST_S, Clean, Held, Terms, clean, stamped_long_ago
+from watchman.readings.cleaning import EARLIEST_S, IMPOSSIBLE, RESTARTED, Clean, Held, Terms, clean, stamped_long_ago
 
 HOUR = 3600
 DAY = 86400
@@ -20,6 +21,8 @@ HOURLY_DAYS = 31
 DAILY_DAYS = 400
 ARRIVALS_KEPT = 128
 """How many of a station's latest arrivals are kept to learn how often it sends."""
+SPACINGS_KEPT = 31
+"""How many of the latest pauses between a station's rain readings are kept to learn how long a reading is."""
 
 History = Callable[[int, int, np.ndarray], Readings]
 """(begin, end, stations) -> every rain reading delivered by these stations in (begin, end], and each one's reading
@@ -62,6 +65,14 @@ class Grid:
         """Return the end of a cell [s since 1970 UTC]."""
         return self.start + (cell + 1) * self.step
 
+    def with_held(self, stations: np.ndarray) -> Grid:
+        """Return a copy in which what does not count as rain at some stations does."""
+        other = copy(self)
+        other.rain, other.running = self.rain.copy(), self.running.copy()
+        other.rain[:, stations] += self.held[:, stations]
+        other.running[1 : self.head + 2, stations] = np.cumsum(other.rain[: self.head + 1, stations], axis=0)
+        return other
+
     def mean(self, variable: int, first: int, last: int) -> np.ndarray:
         """Return the cell means of a variable in cells first..last (inclusive), NaN where nothing was delivered."""
         count = self.count[variable, first : last + 1]
@@ -86,17 +97,18 @@ class Grid:
             self.head = head
 
     def _forget(self, cells: int) -> None:
-        cells = min(cells, self.length)
-        kept = self.length - cells
+        # The clock may step by more than the whole grid is long: then nothing of it is kept.
+        lost = min(cells, self.length)
+        kept = self.length - lost
         for array in (self.rain, self.held, self.known, self.covers, self.straddle):
-            array[:kept] = array[cells:]
+            array[:kept] = array[lost:]
             array[kept:] = 0
         for running in (self.running, self.running_known):
-            base = running[cells].copy()
-            running[: kept + 1] = running[cells:] - base
+            base = running[lost].copy()
+            running[: kept + 1] = running[lost:] - base
             running[kept + 1 :] = running[kept]
         for layers in (self.total, self.count):
-            layers[:, :kept] = layers[:, cells:]
+            layers[:, :kept] = layers[:, lost:]
             layers[:, kept:] = 0
         self.start += cells * self.step
         self.head = max(self.head - cells, 0)
@@ -165,6 +177,9 @@ class Grid:
     def clear_rain(self, stations: np.ndarray, begin: int, end: int) -> None:
         """Forget the rain of some stations in the cells of (begin, end], to be written again."""
         first, last = max(self.cell(begin + 1), 0), min(self.cell(end), self.length - 1)
+        # Cells before the grid would count from its end.
+        if last < first:
+            return
         for array in (self.rain, self.held, self.known, self.covers, self.straddle):
             array[first : last + 1, stations] = 0
         if first <= self.head:
@@ -191,7 +206,8 @@ class Record:
     last_value, last_value_at: newest reading of each variable, rain as delivered [variable, n]; covers_s,
     sends_every_s: written or learned [s, 0 = not known, n]; longest_gap: the longest pause between two arrivals that
     ended on that day [s, day, n]; arrivals: the latest arrivals of each station, 0 where there were fewer [s since
-    1970 UTC, k, n].
+    1970 UTC, k, n]; spacings: the latest pauses between rain readings, likewise [s, k, n]; anew: stations whose saved
+    cells don't hold any more and are made again from the readings [bool, n].
     """
 
     def __init__(
@@ -217,9 +233,12 @@ class Record:
         self.last_value = np.full((len(VARIABLES), stations), np.nan)
         self.last_value_at = np.zeros((len(VARIABLES), stations), np.int64)
         self.last_rain_source = np.zeros(stations, np.int16)
+        self.restarted = np.zeros(stations, bool)
         self.covers_s = np.maximum(terms.covers_s, 0)
         self.written_sends_s, self.sends_every_s = sends_every_s, sends_every_s.astype(np.int64)
         self.arrivals = np.zeros((ARRIVALS_KEPT, stations), np.int64)
+        self.spacings = np.zeros((SPACINGS_KEPT, stations), np.int64)
+        self.anew = np.zeros(stations, bool)
         self.touched: dict[str, set[int]] = {"hourly": set(), "daily": set()}
         self._learned_hour = 0
 
@@ -270,17 +289,22 @@ class Record:
         self.held = held
         return self._write_again(self._days_around(changed), history, (self.fine, self.hourly, self.daily))
 
-    def restore(self, recent: Readings, after: Readings, history: History) -> None:
-        """Fill the arrays at start: the fine grid from `recent`, and hourly and daily from what came `after` the
-        saved cells.
-        """
+    def restore(self, recent: Readings) -> None:
+        """Fill the fine grid at start."""
         self._learn_covers(recent)
         rows = clean(recent, self._terms(), self.held)
         self.fine.put_rain(rows)
         self.fine.put_values(rows)
         self._note_newest(rows, recent)
+        # What was recalled is later than these arrivals, which are still to be learned from.
+        heard, self.last_received = self.last_received, np.zeros(self.stations, np.int64)
         self._note_arrivals(recent)
+        self.last_received = np.maximum(self.last_received, heard)
         self._learn_sending(np.ones(self.stations, bool))
+
+    def catch_up(self, after: Readings, history: History) -> None:
+        """Write into the hourly and daily cells, at start, what the saved ones don't know of."""
+        after = after.take(~stamped_long_ago(after))
         values = clean(after.take(after.variable != RAIN), self._terms(), self.held)
         for grid in (self.hourly, self.daily):
             grid.put_values(values)
@@ -306,12 +330,46 @@ class Record:
         """Take note that all cells written so far have been saved."""
         for ends in self.touched.values():
             ends.clear()
+        self.anew[:] = False
+
+    def habits(self, ways: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return what is known of each station beside its cells, in the shape of cells, to be saved with them.
+
+        Values: how often it sends, how long its readings are, when it was last received and observed, `ways` (a number
+        that says how its readings are read), and the last value and its time by variable.
+        """
+        known = (self.sends_every_s, self.covers_s, self.last_received, self.last_observed, ways)
+        values = np.stack([*known, *self.last_value, *self.last_value_at], axis=-1).astype(np.float64)
+        return np.arange(self.stations, dtype=np.int32), np.zeros(self.stations, np.int64), values
+
+    def recall(self, station: np.ndarray, values: np.ndarray, ways: np.ndarray) -> None:
+        """Take over saved habits; the saved cells of stations that were read in other ways don't hold (`anew`)."""
+        self.anew[:] = True
+        self.anew[station] = values[:, 4] != ways[station]
+        # Times that lie ahead were saved while the clock was wrong, and would hide everything until then.
+        now = self.fine.end_of(self.fine.head)
+        values = np.where(values > now, 0.0, values)
+        for place, written, learned in (
+            (0, self.written_sends_s, self.sends_every_s),
+            (1, self.terms.covers_s, self.covers_s),
+        ):
+            learned[station] = np.where(written[station] == 0, values[:, place], learned[station])
+        self.spacings[:, station] = values[:, 1]
+        self.last_received[station] = values[:, 2]
+        self.last_observed[station] = values[:, 3]
+        # Rain itself is read again, with the reading before the fine grid.
+        others = np.arange(RAIN + 1, len(VARIABLES))
+        self.last_value[np.ix_(others, station)] = values[:, 5 + others].T
+        self.last_value_at[np.ix_(others, station)] = values[:, 5 + len(VARIABLES) + others].T
 
     def load_cells(self, name: str, station: np.ndarray, ends: np.ndarray, values: np.ndarray) -> None:
-        """Put saved cells back where they were."""
+        """Put saved cells back where they were; of stations made anew only what does not hang on the way of reading."""
         grid = self.hourly if name == "hourly" else self.daily
         cells = grid.cells(ends)
         inside = (cells >= 0) & (cells < grid.length)
+        if name == "daily":
+            self.longest_gap[cells[inside], station[inside]] = values[inside, 5]
+        inside &= ~self.anew[station]
         at = (cells[inside], station[inside])
         values = values[inside]
         for layer, array in enumerate((grid.rain, grid.held, grid.known, grid.covers, grid.straddle)):
@@ -319,8 +377,6 @@ class Record:
         for variable in range(1, len(VARIABLES)):
             grid.total[variable][at] = values[:, 5 + variable]
             grid.count[variable][at] = values[:, 5 + len(VARIABLES) + variable]
-        if name == "daily":
-            self.longest_gap[at] = values[:, 5]
         grid.sum_again(0)
 
     def _terms(self) -> Terms:
@@ -329,9 +385,12 @@ class Record:
         return Terms(self.terms.in_tips, self.terms.running, self.terms.wraps_at, self.terms.tip_um, learned)
 
     def _late(self, new: Readings) -> np.ndarray:
-        """Say which rain readings belong to stations where one of them is not newer than all before."""
+        """Say which rain readings belong to stations where one of them is not newer than all before.
+
+        So it is with those whose count just restarted: whether it did is known only by the next.
+        """
         rain = (new.variable == RAIN) & ~stamped_long_ago(new)
-        behind = rain & (new.observed_at <= self.last_rain_at[new.station])
+        behind = rain & ((new.observed_at <= self.last_rain_at[new.station]) | self.restarted[new.station])
         stations = np.zeros(self.stations, bool)
         stations[new.station[behind]] = True
         late: np.ndarray = rain & stations[new.station]
@@ -372,10 +431,11 @@ class Record:
 
     def _stretches(self, late: Readings) -> dict[tuple[int, int], np.ndarray]:
         """Return the whole days to be written again for late readings, with the stations concerned."""
-        return self._days_around(
-            (int(s), int(late.observed_at[late.station == s].min()), int(late.observed_at[late.station == s].max()))
-            for s in np.unique(late.station)
-        )
+        stations, place = np.unique(late.station, return_inverse=True)
+        first, last = np.full(len(stations), np.iinfo(np.int64).max), np.zeros(len(stations), np.int64)
+        np.minimum.at(first, place, late.observed_at)
+        np.maximum.at(last, place, late.observed_at)
+        return self._days_around(zip(stations.tolist(), first.tolist(), last.tolist(), strict=True))
 
     def _days_around(self, changed: Iterable[tuple[int, int, int]]) -> dict[tuple[int, int], np.ndarray]:
         """Group (station, begin, end) by the whole days around them, a day more on either side."""
@@ -398,7 +458,8 @@ class Record:
             self.touched[name].update(grid.end_of(cell) for cell in cells)
 
     def _note_newest(self, rows: Clean, delivered: Readings) -> None:
-        rows = rows.take(rows.usable)
+        # The next running count is compared with this one, also where it rose by more than can be.
+        rows = rows.take(rows.usable | (rows.reason == IMPOSSIBLE))
         np.maximum.at(self.last_observed, rows.station, rows.observed_at)
         newer = rows.observed_at >= self.last_value_at[rows.variable, rows.station]
         at = (rows.variable[newer], rows.station[newer])
@@ -406,6 +467,8 @@ class Record:
         self.last_value[at] = rows.value[newer]
         self.last_value_at[at] = rows.observed_at[newer]
         self.last_rain_at = self.last_value_at[RAIN]
+        counts = rows.variable == RAIN
+        self.restarted[rows.station[counts]] = rows.reason[counts] == RESTARTED
         rain = delivered.variable == RAIN
         self.last_rain_source[delivered.station[rain]] = delivered.source[rain]
 
@@ -424,13 +487,7 @@ class Record:
         day = self.daily.cells(at)
         known = (before > 0) & (day >= 0) & (day < self.daily.length)
         np.maximum.at(self.longest_gap, (day[known], station[known]), (at - before)[known].astype(np.int32))
-        starts = np.flatnonzero(first)
-        sizes = np.diff(np.append(starts, len(station)))
-        for back in range(min(int(sizes.max()), ARRIVALS_KEPT) - 1, -1, -1):
-            chosen = (starts + sizes - 1 - back)[sizes > back]
-            columns = station[chosen]
-            self.arrivals[:-1, columns] = self.arrivals[1:, columns]
-            self.arrivals[-1, columns] = at[chosen]
+        _push(self.arrivals, station, at)
         self.last_received[station] = at
 
     def _learn_sending(self, stations: np.ndarray) -> None:
@@ -442,7 +499,7 @@ class Record:
             self.sends_every_s[learn] = np.nanmedian(pauses, axis=0).astype(np.int64)
 
     def _learn_covers(self, new: Readings) -> None:
-        """Learn how long readings are where nobody wrote it: the shortest spacing of a minute or more between two
+        """Learn how long readings are where nobody wrote it: the median of the latest spacings of a minute or more
         [s].
         """
         rain = (new.variable == RAIN) & (self.terms.covers_s[new.station] == 0)
@@ -455,9 +512,24 @@ class Record:
         before = np.where(first, self.last_rain_at[station], np.concatenate(([0], at[:-1])))
         spacing = at - before
         fits = (before > 0) & (spacing >= 60)
-        shortest = np.where(self.covers_s == 0, np.iinfo(np.int64).max, self.covers_s)
-        np.minimum.at(shortest, station[fits], spacing[fits])
-        self.covers_s = np.where(shortest == np.iinfo(np.int64).max, 0, shortest)
+        _push(self.spacings, station[fits], spacing[fits])
+        learned = np.unique(station)
+        ranked = np.sort(self.spacings[:, learned], axis=0)
+        size = (ranked > 0).sum(axis=0)
+        self.covers_s[learned] = ranked[SPACINGS_KEPT - (size + 2) // 2, np.arange(len(learned))]
+
+
+def _push(ring: np.ndarray, station: np.ndarray, values: np.ndarray) -> None:
+    """Append values, sorted by station, to their columns of a ring [k, n] whose last row is the latest."""
+    if not len(station):
+        return
+    starts = np.flatnonzero(np.concatenate(([True], station[1:] != station[:-1])))
+    sizes = np.diff(np.append(starts, len(station)))
+    for back in range(min(int(sizes.max()), len(ring)) - 1, -1, -1):
+        chosen = (starts + sizes - 1 - back)[sizes > back]
+        columns = station[chosen]
+        ring[:-1, columns] = ring[1:, columns]
+        ring[-1, columns] = values[chosen]
 
 
 def _grid(now: int, step: int, cells: int, stations: int, offset: int) -> Grid:

@@ -145,7 +145,7 @@ def words(
     what else is wrong there or on the way. note: what an update is about.
     """
     say = phrases.Phrases(network, now)
-    others = [other for other in open_alarms if other.number != alarm.number and other.standing]
+    others = [other for other in open_alarms if other.number != alarm.number and other.open_now]
     facts = _alarm_facts(alarm, network, say) | {
         "event": event_kind.value,
         "note": CHANGES.get(note, note).rstrip("."),
@@ -203,6 +203,8 @@ def _headline_with_place(alarm: Alarm, network: Network, now: datetime, say: phr
 
 def sections(alarm: Alarm, network: Network, now: datetime) -> dict[str, str]:
     """Return the blocks of an alarm's own template as it stands at `now`, by their names, addressed to nobody."""
+    # What is over is as old as it was when it ended.
+    now = min(now, alarm.absent_since or now)
     say = phrases.Phrases(network, now)
     facts = _alarm_facts(alarm, network, say) | {
         "event": EventKind.RAISED.value,

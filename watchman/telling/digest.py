@@ -60,9 +60,6 @@ class Hold:
 class ToolHealth:
     """How the watch itself did. reached, asked: the people who answered the last drill, and all who should have."""
 
-    fetches: int = 0
-    fetches_failed: int = 0
-    longest_gap: timedelta = timedelta()
     rejected_rows: int = 0
     last_drill_at: datetime | None = None
     reached: int = 0
@@ -74,7 +71,7 @@ class WeekFacts:
     """What the digest is made of; stations are in the order of `network.stations`, days those of `day_edges`.
 
     rain_um: counted rain [station, day; um, int64]. known: the share of each day covered by delivered rain readings
-    [station, day; 0 to 1]. events: those of the week, in order. open_alarms: all that stand at its end. days_left: of
+    [station, day; 0 to 1]. events: those of the week, in order. open_alarms: all that have not ended. days_left: of
     the batteries that are watched, by station id [days]. left_out, not_judged: why a station's rain isn't ranked, or
     its gauge can't be judged, by id. revised: last week's rain as told then and as known now, by id [mm].
     also_owed: names of earlier weeks that had no digest.
@@ -202,7 +199,7 @@ def week(network: Network, facts: WeekFacts) -> Digest:
     raised_numbers = [event.alarm.number for event in facts.events if event.kind is EventKind.RAISED]
     raised = [latest[number] for number in dict.fromkeys(raised_numbers)]
     faults = tuple(alarm for alarm in raised if alarm.check != STORM)
-    standing = tuple(alarm for alarm in facts.open_alarms if alarm.standing and alarm.check != STORM)
+    standing = tuple(alarm for alarm in facts.open_alarms if alarm.open_now and alarm.check != STORM)
     still = {alarm.number for alarm in standing}
     return Digest(
         facts=facts,
@@ -226,7 +223,7 @@ def week(network: Network, facts: WeekFacts) -> Digest:
 def _station_week(station: str, facts: WeekFacts, position: int, received: float) -> StationWeek:
     days = zip(facts.rain_um[position], facts.known[position], strict=True)
     left_out = facts.left_out.get(station, "")
-    clogged = next((a for a in facts.open_alarms if a.check == CLOGGED and station in a.stations and a.standing), None)
+    clogged = next((a for a in facts.open_alarms if a.check == CLOGGED and station in a.stations and a.open_now), None)
     if not left_out and clogged is not None:
         left_out = f"clogged? no. {clogged.number}"
     if not left_out and received < ENOUGH:

@@ -11,7 +11,7 @@ import logging
 import re
 import secrets
 from collections import deque
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -55,17 +55,25 @@ _Lane = deque[Notice]
 
 
 def deliver_due(
-    store: Store, channels: Channels, compose: Compose, network: Network, now: datetime, limit: int = 500
+    store: Store,
+    channels: Channels,
+    compose: Compose,
+    network: Network,
+    now: datetime,
+    *,
+    put_off: Collection[int] = (),
+    limit: int = 500,
 ) -> list[tuple[Notice, Outcome]]:
     """Send what is due, at most `limit` notices, write down what became of each, and return the attempts made.
 
-    Storms go first. People and channels are served side by side, so that a slow one delays nobody else; what waits for
-    one person by one channel keeps its order, and after a failure waits for the next turn. The store is used from the
-    calling thread alone. Raises only what the store raises.
+    put_off: numbers of notices that stay due, for a later turn. Storms go first. People and channels are served side by
+    side, so that a slow one delays nobody else; what waits for one person by one channel keeps its order, and after a
+    failure waits for the next turn. The store is used from the calling thread alone. Raises only what the store raises.
     """
     turn = _Turn(store, channels, compose, network, now)
     turn.take_up(store.unsettled())
-    turn.run(sorted(store.notices_due(now), key=_urgency)[:limit])
+    due = [notice for notice in store.notices_due(now) if notice.number not in put_off]
+    turn.run(sorted(due, key=_urgency)[:limit])
     return turn.attempts
 
 
@@ -78,8 +86,8 @@ def next_attempt(attempts: int, now: datetime, retry_after_s: int | None = None)
 def next_state(notice: Notice, outcome: Outcome, now: datetime) -> tuple[NoticeState, datetime | None, bool]:
     """Return a notice's state after an attempt, when it is tried again if it is, and whether it may then arrive twice.
 
-    attempts: those of the notice include the one just made. An unknown fate is left alone where a reminder will come;
-    a storm, and what nothing reminds of, is sent once more.
+    attempts: those of the notice include the one just made. What has an unknown fate is sent once more; faults too, for
+    there are no reminders that would tell them again.
     """
     if outcome.fate is Fate.ACCEPTED:
         return NoticeState.ACCEPTED, None, False
@@ -87,8 +95,7 @@ def next_state(notice: Notice, outcome: Outcome, now: datetime) -> tuple[NoticeS
         return NoticeState.REFUSED, None, False
     again = next_attempt(notice.attempts, now, outcome.retry_after_s)
     if outcome.fate is Fate.UNKNOWN:
-        reminded = notice.kind != "storm" and notice.alarm
-        return (NoticeState.UNKNOWN, None, False) if notice.repeat or reminded else (NoticeState.DUE, again, True)
+        return (NoticeState.UNKNOWN, None, False) if notice.repeat else (NoticeState.DUE, again, True)
     tried_enough = notice.attempts >= ENOUGH_ATTEMPTS and now - notice.due_at >= PATIENCE
     if tried_enough or again - now >= PATIENCE:
         return NoticeState.REFUSED, None, False
@@ -173,6 +180,7 @@ class _Turn:
     def _ready(self, notice: Notice, contact: Contact | None) -> Notice | None:
         """Return the notice with its words, its attempt written down; None if it is not to be sent."""
         if contact is None:
+            self.store.add_notices(self._successors(notice))
             self.store.withdraw(notice.number, f"{notice.person} is not a contact any more")
             return None
         try:
@@ -249,6 +257,15 @@ class _Turn:
         when = When.NOW if storm else When.BY_DAY
         occasion = f"{UNDELIVERED}{notice.number}"
         return [*instead, *roster.summon(self.network, occasion, "tool", self._repairers(notice), self.now, when)]
+
+    def _successors(self, notice: Notice) -> list[Notice]:
+        """Return the notices owed because a person is no contact any more: those of the alarm's step to whoever has the
+        roles now (who was told of it already is not told again), and of anything else a word to the technicians.
+        """
+        if not notice.alarm:
+            return self._instead(notice)
+        steps = [event for event in self.store.events_of(notice.alarm) if event.occasion == notice.occasion]
+        return roster.address(self.network, steps, self.now)
 
     def _another_way(self, notice: Notice, tried: set[str]) -> list[Notice]:
         """Return the notice by a channel not tried yet, its words made and marked; a digest goes by mail alone."""

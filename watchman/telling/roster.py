@@ -16,8 +16,8 @@ TOLD = frozenset(
 )
 """The events worth telling; the others are written down and shown, but nobody's phone rings for them."""
 
-HELD = frozenset({AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE})
-"""The states in which nobody is told of an alarm."""
+HELD = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE})
+"""The states in which people set an alarm aside: nobody is told of it."""
 
 
 def address(network: Network, events: Iterable[Event], now: datetime) -> list[Notice]:
@@ -42,7 +42,8 @@ def address(network: Network, events: Iterable[Event], now: datetime) -> list[No
         for contact in told_of(network, event)
         for channel in channels(contact)
     ]
-    return still_due(notices, {event.alarm.number: event.alarm for event in events})[0]
+    due, put_off, _ = still_due(notices, {event.alarm.number: event.alarm for event in events})
+    return [*due, *put_off]
 
 
 def summon(
@@ -75,10 +76,10 @@ def told_of(network: Network, event: Event) -> list[Contact]:
     """Return the contacts who are told of an event.
 
     A station's return is news to whoever acknowledged it; the others read it in the digest. A shared cause (a source,
-    a mast, the tool itself) tells its return to all.
+    a mast, the tool itself) tells its return to all. Of what is shelved nobody is told, not even its end.
     """
     alarm = event.alarm
-    if event.kind not in TOLD or alarm.when is When.WEEKLY:
+    if event.kind not in TOLD or alarm.when is When.WEEKLY or alarm.state is AlarmState.SHELVED:
         return []
     if event.kind is EventKind.RETURNED and alarm.key.scope.startswith("station:"):
         return [contact for contact in network.contacts if contact.name == alarm.acknowledged_by]
@@ -88,7 +89,7 @@ def told_of(network: Network, event: Event) -> list[Contact]:
 
 
 def kind(alarm: Alarm) -> str:
-    """Return the kind of notice: a storm is sent again when its fate is unknown, the others are not."""
+    """Return the kind of notice: a storm goes first and is told even when it is over."""
     if alarm.check == "heavy-rain":
         return "storm"
     return "tool" if alarm.check in ("check-failure", "source-outage") else "fault"
@@ -108,25 +109,42 @@ def next_by_day(network: Network, now: datetime) -> datetime:
     return max(now, datetime.combine(day, network.by_day.begins, network.zone).astimezone(UTC))
 
 
-def still_due(notices: Iterable[Notice], alarms: Mapping[int, Alarm]) -> tuple[list[Notice], list[Notice]]:
-    """Split notices that wait into those still worth sending and those to withdraw; alarms: as they are now, by number.
+def is_day(network: Network, moment: datetime) -> bool:
+    """Say whether a moment lies in the network's day."""
+    return next_by_day(network, moment) == moment
 
-    What the morning notice tells must still stand in the morning: a fault that is over, held or part of a wider one is
-    not told; of one alarm only the newest step is; faults at one station are one notice. A storm is always told.
+
+def still_due(
+    notices: Iterable[Notice], alarms: Mapping[int, Alarm]
+) -> tuple[list[Notice], list[Notice], list[Notice]]:
+    """Split notices that wait into those worth sending, those to put off, and those to withdraw.
+
+    alarms: as they are now, by number. What the morning notice tells must still stand in the morning: a fault that is
+    over, set aside or part of a wider one is not told; of one alarm only the newest step is; faults at one station are
+    one notice. While nobody can say whether a fault is still there, its notice waits. A storm is always told.
     """
-    notices = list(notices)
+    notices, put_off = list(notices), []
     chosen: dict[tuple[str, str, str], Notice] = {}
     unsaid = {(notice.person, notice.channel, notice.alarm) for notice in notices if notice.event == EventKind.RAISED}
     for notice in notices:
         alarm = alarms.get(notice.alarm)
+        if alarm is not None and _undetermined(notice, alarm):
+            put_off.append(notice)
+            continue
         if alarm is not None and not _stands(notice, alarm, unsaid):
             continue
         slot = (notice.person, notice.channel, _matter(notice, alarm))
         rival = chosen.get(slot)
         if rival is None or _weight(notice, alarm) >= _weight(rival, alarms.get(rival.alarm)):
             chosen[slot] = notice
-    kept = {id(notice) for notice in chosen.values()}
-    return [n for n in notices if id(n) in kept], [n for n in notices if id(n) not in kept]
+    kept, waits = {id(notice) for notice in chosen.values()}, {id(notice) for notice in put_off}
+    withdrawn = [notice for notice in notices if id(notice) not in kept | waits]
+    return [notice for notice in notices if id(notice) in kept], put_off, withdrawn
+
+
+def _undetermined(notice: Notice, alarm: Alarm) -> bool:
+    """Say whether it can't be told now if what a notice tells is still so."""
+    return notice.kind != "storm" and alarm.state is AlarmState.SUPPRESSED and not alarm.absorbed_by
 
 
 def _stands(notice: Notice, alarm: Alarm, unsaid: set[tuple[str, str, int]]) -> bool:
@@ -149,8 +167,11 @@ def _matter(notice: Notice, alarm: Alarm | None) -> str:
     return alarm.key.scope if alone else f"alarm:{alarm.number}"
 
 
-def _weight(notice: Notice, alarm: Alarm | None) -> tuple[int, datetime, int, int]:
-    """Return what decides between two notices about one matter: severity, the newest trouble, the newest step."""
+def _weight(notice: Notice, alarm: Alarm | None) -> tuple[float, int, datetime, int, int]:
+    """Return what decides between two notices about one matter: which is due first, then severity, the newest trouble,
+    the newest step.
+    """
+    sooner = -notice.due_at.timestamp()
     if alarm is None:
-        return (0, notice.made_at, 0, 0)
-    return (alarm.severity.rank, alarm.since, alarm.number, int(notice.occasion.rsplit(":", 1)[-1]))
+        return (sooner, 0, notice.made_at, 0, 0)
+    return (sooner, alarm.severity.rank, alarm.since, alarm.number, int(notice.occasion.rsplit(":", 1)[-1]))

@@ -33,6 +33,14 @@ def test_an_everyday_table() -> None:
     assert found.trouble == ""
 
 
+@pytest.mark.parametrize(("name", "unit"), [("temp_F", "degF"), ("airTemp_degF", "degF"), ("temp_c", None)])
+def test_degrees_fahrenheit_by_the_name(name: str, unit: str | None) -> None:
+    """A frost taken for a mild day would send somebody to clean a frozen gauge."""
+    found = propose(table(f"time,station,rain_mm,{name}", lambda m: f"2025-10-21T14:{m:02d}Z,elm,0,71.2"), "csv")
+
+    assert found.settings.get("temperature_unit") == unit
+
+
 def test_four_lines_of_header() -> None:
     """Names in the second line, units in the third; the station must then stand in the file's name."""
     header = '"x","y"\n"TIMESTAMP","RECORD","BattV","Rain_Tot"\n"TS","RN","Volts","mm"\n"","","Min","Tot"'

@@ -80,6 +80,16 @@ def test_an_unchanged_page_is_not_sent_again(source: Make, serve: Serve) -> None
     assert len(asked) == 3
 
 
+@pytest.mark.parametrize(("changed", "asked"), [("14:20:57", True), ("14:20:59", False), ("14:21:00", False)])
+def test_what_changed_a_moment_ago_is_asked_for_whole(changed: str, asked: bool) -> None:
+    """Last-Modified counts whole seconds: a table written twice within one would be missed until its next change."""
+    from watchman.readings.sources.web import _settled
+
+    headers = {"Date": "Tue, 21 Oct 2025 14:21:00 GMT", "Last-Modified": f"Tue, 21 Oct 2025 {changed} GMT"}
+    assert bool(_settled(headers)) is asked
+    assert _settled({"Last-Modified": headers["Last-Modified"]}) == headers["Last-Modified"]
+
+
 def test_a_page_that_is_the_same_without_saying_so_costs_nothing(source: Make, serve: Serve) -> None:
     """A server that knows no ETag sends the same bytes; they aren't read again."""
     address, _ = serve(lambda request: request.send(DATA))

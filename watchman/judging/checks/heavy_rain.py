@@ -22,6 +22,9 @@ Where the numbers come from: the limits are whatever the rule file says; there i
 ask the authority that is responsible for floods or landslides. The hour after which rain is history, not news, is
 common practice, no source. Back-filled rain older than that is left to the digest.
 
+At a station out of service (a visit) tips that don't count as rain are read all the same, and told only if a gauge in
+service near it is wet too: a storm does not wait for the visitor to leave.
+
 What it cannot see: rain between the stations, snow, rain in a clogged or overflowing gauge, and bursts inside a reading
 that covers an hour. A tipping bucket reads low at high rates (science/rain.py); readings are never corrected for it.
 """
@@ -103,9 +106,9 @@ class Settings(Written):
 def judge(view: View, settings: Settings) -> Findings:
     """Return, for each station, the most severe limit that rain of the last hour reaches.
 
-    Levels are the severities' ranks + 1; numbers: depth_um and seconds of the limit reached, ended_at, held_um.
+    Levels are the severities' ranks + 1; numbers: depth_um and seconds of the limit reached, ended_at.
     """
-    grid = view.record.fine
+    grid = _with_what_fell_during_visits(view)
     size = len(view.stations)
     verdict = np.full(size, Verdict.ABSENT, np.int8)
     severity = np.full(size, -1, np.int8)
@@ -150,6 +153,15 @@ def judge(view: View, settings: Settings) -> Findings:
         numbers={"depth_um": depth_um, "seconds": seconds, "ended_at": ended_at},
         reason=reason,
     )
+
+
+def _with_what_fell_during_visits(view: View) -> Grid:
+    """Return the fine grid, for stations out of service with the tips that don't count: a storm may be among them.
+
+    Whether such rain is told is for causes.py to say, from what the gauges in service have.
+    """
+    away = np.flatnonzero(~view.in_service)
+    return view.record.fine.with_held(away) if len(away) else view.record.fine
 
 
 def _is_news(grid: Grid, ends: np.ndarray, limit: Limit, least: np.ndarray) -> np.ndarray:
@@ -215,7 +227,7 @@ def depths(
 
 def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
     """Return what people are told of one gauge: the depth that reached the limit, and the depths in other durations."""
-    grid = view.record.fine
+    grid = _with_what_fell_during_visits(view)
     ends = _fresh(view, settings)
     lowest: dict[int, int] = {}
     for limit in settings.limits:

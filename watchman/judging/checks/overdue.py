@@ -38,6 +38,8 @@ from watchman.written import Written
 NAME = "overdue"
 SLACK_S = 300
 DAYS_BETWEEN_ERRORS = 3000.0
+LONGEST_GRACE_S = 6 * HOUR
+"""A silence longer than its limit by this is not explained by a source that was out in between (decided here)."""
 LONGEST_LIMIT_S = 3 * DAY
 GUMBEL_QUARTILES = 1.5725
 """(q75 - q25) / scale of a Gumbel distribution: -ln(-ln 0.75) + ln(-ln 0.25)."""
@@ -74,6 +76,7 @@ def judge(view: View, settings: Settings) -> Findings:
         verdict[rows] = Verdict.UNDETERMINED
         reason[rows] = why
     waiting = (verdict == Verdict.PRESENT) & (_since_back(view) < 1.5 * every + SLACK_S)
+    waiting &= silent_s <= limit + LONGEST_GRACE_S
     verdict[waiting] = Verdict.UNDETERMINED
     reason[waiting] = "its source has only just come back"
     return Findings.of(
@@ -128,7 +131,7 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
         "silent_since": rfc3339(record.last_observed[position]),
         "silent_minutes": int(findings.numbers["silent_s"][position]) // 60,
         "limit_minutes": int(findings.numbers["limit_s"][position]) // 60,
-        "sends_every_minutes": int(record.sends_every_s[position]) // 60,
+        "sends_every_minutes": round(int(record.sends_every_s[position]) / 60),
         "neighbours_reporting": int(fine.sum()),
         "neighbours_total": len(near),
         "battery_v": None if np.isnan(battery) else round(float(battery), 2),
@@ -153,21 +156,40 @@ def late(view: View) -> np.ndarray:
     return np.asarray((every > 0) & (_silence(view) > 2 * every + SLACK_S))
 
 
+def fell_silent_together(view: View, silent: np.ndarray) -> np.ndarray:
+    """Say which of some silent stations in service fell silent together with the latest of them, within an interval.
+
+    silent: mask [n]; returns a mask.
+    """
+    last, every = view.record.last_received, view.record.sends_every_s
+    silent = silent & view.in_service & (last > 0)
+    latest = last[silent].max(initial=0)
+    return np.asarray(silent & (last >= latest - 1.5 * every - 2 * SLACK_S))
+
+
+def source_of(view: View) -> np.ndarray:
+    """Return the name of each station's source: as written, else the one that last brought its rain [object, n]."""
+    written = np.array(view.stations.source, object)
+    names = np.array([health.source for health in view.health] or [""], object)
+    brought = names[np.minimum(view.record.last_rain_source, len(names) - 1)]
+    return np.where((written == "") & (view.record.last_rain_at > 0), brought, written)
+
+
 def _silence(view: View) -> np.ndarray:
     """Return the time since the last message [s], not counting the time when the source could not be fetched."""
     until = np.full(len(view.stations), view.now, np.int64)
     for health in view.health:
         if health.failing_since is not None:
-            of_source = np.array([name == health.source for name in view.stations.source], bool)
+            of_source = source_of(view) == health.source
             until[of_source] = int(health.last_success_at.timestamp()) if health.last_success_at else 0
     return np.asarray(np.maximum(until - view.record.last_received, 0), np.int64)
 
 
 def _source_out(view: View) -> np.ndarray:
-    failing = {health.source for health in view.health if health.failing_since is not None}
-    return np.array([name in failing for name in view.stations.source], bool)
+    failing = [health.source for health in view.health if health.failing_since is not None]
+    return np.isin(source_of(view), failing) if failing else np.zeros(len(view.stations), bool)
 
 
 def _since_back(view: View) -> np.ndarray:
     back = {health.source: int(health.back_at.timestamp()) for health in view.health if health.back_at}
-    return np.array([view.now - back.get(name, 0) for name in view.stations.source], np.int64)
+    return np.array([view.now - back.get(name, 0) for name in source_of(view)], np.int64)

@@ -1,7 +1,7 @@
 """Does the source itself fail?
 
-A source is out when no fetch has succeeded for `minutes`, or when fetches succeed and bring nothing new from any of its
-stations although most of them are due: an answer without news is not health. While it is out, its stations are not
+A source is out when no fetch has succeeded for `minutes`, or when fetches succeed and most of its stations fell silent
+together: an answer without news is not health. While it is out, its stations are not
 judged overdue: one notice, not one a station.
 
 Where the numbers come from: 30 minutes is the longest an operator should not know that the watch is blind (common
@@ -37,21 +37,24 @@ class Settings(Written):
 def judge(view: View, settings: Settings) -> Findings:
     """Return which sources are out, one entry per source; numbers: failing_since [s], stations, stations_late."""
     late = overdue.late(view)
-    source_of = np.array(view.stations.source, object)
+    source_of = overdue.source_of(view)
     verdict = np.full(len(view.health), Verdict.ABSENT, np.int8)
     since, stations, stations_late = (np.zeros(len(view.health), np.int64) for _ in range(3))
     reason = np.full(len(view.health), "", object)
     for row, health in enumerate(view.health):
         mine = source_of == health.source
-        heard = mine & (view.record.last_received > 0)
-        stations[row], stations_late[row] = mine.sum(), (late & heard).sum()
+        together = overdue.fell_silent_together(view, mine & late)
+        # Those that fell silent on their own, long before, have a trouble of their own.
+        judgeable = mine & view.in_service & (view.record.last_received > 0) & (~late | together)
+        stations[row], stations_late[row] = mine.sum(), together.sum()
         if health.last_attempt_at is None:
             verdict[row], reason[row] = Verdict.UNDETERMINED, "not fetched yet"
         elif health.failing_since is not None:
             since[row] = int(health.failing_since.timestamp())
             verdict[row] = _out(view.now - since[row], settings)
-        elif heard.sum() >= 3 and stations_late[row] >= MOST * heard.sum():
-            since[row] = int(np.median(view.record.last_received[late & heard]))
+        elif together.sum() >= 3 and together.sum() >= MOST * judgeable.sum():
+            since[row] = int(np.median(view.record.last_received[together]))
+            stations[row] = together.sum()
             verdict[row] = _out(view.now - since[row], settings)
         if verdict[row] == Verdict.UNDETERMINED and not reason[row]:
             reason[row] = "failing, but not yet long enough to tell anybody"

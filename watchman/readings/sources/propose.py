@@ -42,6 +42,7 @@ RAIN_UNITS = {
     "inch": {"in", "inch", "inches"},
     "mm": {"mm", "millimetre", "millimetres", "millimeter", "millimeters"},
 }
+FAHRENHEIT = {"f", "degf", "fahrenheit"}
 MISSING: tuple[str, ...] = TableSource.model_fields["missing"].default
 
 SENSIBLE = (datetime(1990, 1, 1, tzinfo=UTC).timestamp(), datetime(2100, 1, 1, tzinfo=UTC).timestamp())
@@ -294,6 +295,9 @@ class _Guess:
                 self._take(name, place)
                 if name == "rain":
                     self._rain(self.sample.labels[place], self.texts[place])
+                if name == "temperature" and _words(self.sample.labels[place]) & FAHRENHEIT:
+                    self.settings["temperature_unit"] = "degF"
+                    self.reasons.append("Temperature is taken as degrees Fahrenheit: its name says so.")
 
     def _rain(self, label: str, texts: Sequence[str]) -> None:
         value, _ = tables.numbers(texts, MISSING)

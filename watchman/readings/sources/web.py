@@ -130,7 +130,7 @@ class Door:
             digest=fingerprint,
             content=digest(content),
             etag=response.headers.get("ETag", ""),
-            last_modified=response.headers.get("Last-Modified", ""),
+            last_modified=_settled(response.headers),
         )
         return None if mark and mark.content == new.content else bytes(content), new
 
@@ -357,3 +357,16 @@ def _refuse_web_page(beginning: bytes, content_type: str) -> None:
         title = re.search(r"<title[^>]*>(.*?)</title>", text, re.IGNORECASE | re.DOTALL)
         named = f" ({' '.join(title[1].split())[:60]!r})" if title else ""
         raise RefusedError(f"sent a web page{named} instead of data; perhaps it wants a login, or the address is wrong")
+
+
+def _settled(headers: Mapping[str, str]) -> str:
+    """Return when an answer last changed, if it may be asked by: "" when that was within two seconds of the answer.
+
+    Such times are whole seconds, so what changes again within the same one would never be seen (RFC 9110, 8.8.2.2).
+    """
+    changed = headers.get("Last-Modified", "")
+    try:
+        age = parsedate_to_datetime(headers.get("Date", "")) - parsedate_to_datetime(changed)
+    except (TypeError, ValueError):
+        return changed
+    return changed if age.total_seconds() >= 2 else ""
