@@ -140,7 +140,7 @@ def history(stations: int, days: int) -> list[Line]:
         with closing(Store.open("sqlite:///watch.db", Path(folder))) as store:
             store.bind([station.id for station in network.stations], [source.name for source in network.sources])
             rows = _fill(Path(folder) / "watch.db", days)
-            _save_cells(store, place, days, rows)
+            _save_cells(store, network, place, days, rows)
             polling = Polling(Path(folder), served, place, network, store)
             polling.run(900)
             file_mb = (Path(folder) / "watch.db").stat().st_size / 1e6
@@ -174,7 +174,7 @@ def _fill(database: Path, days: int) -> int:
         return int(connection.execute("SELECT max(delivery) FROM delivered").fetchone()[0])
 
 
-def _save_cells(store: Store, place: weather.Sites, days: int, known_to: int) -> None:
+def _save_cells(store: Store, network: Network, place: weather.Sites, days: int, known_to: int) -> None:
     """Save the hours and days that these readings made, as the cycles would have."""
     for name, step in (("hourly", 3600), ("daily", DAY)):
         cells = np.zeros((len(place), 15))
@@ -184,3 +184,5 @@ def _save_cells(store: Store, place: weather.Sites, days: int, known_to: int) ->
         station = np.arange(len(place), dtype=np.int32)
         for end in BEGIN // step * step + np.arange(1 - days * DAY // step, 1) * step:
             store.save_cells({name: (station, np.full(len(place), end), cells)}, known_to)
+    record = watch.empty_record(network, aware(BEGIN))
+    store.save_cells({"habits": record.habits(watch._ways_of_reading(network, record))}, known_to)
