@@ -140,22 +140,21 @@ class _Steps:
         worse = matter.level > alarm.level
         wider = not set(matter.stations) <= set(alarm.stations) and alarm.check not in STORM_CHECKS
         urgent = matter.when is When.NOW and alarm.when is not When.NOW
-        # What comes and goes is told as such once, not each time it is back.
-        again = (alarm.state is AlarmState.RETURNED and not alarm.came_back) or alarm.absorbed_by
-        level = max(matter.level, alarm.level)
         came_back = alarm.state is AlarmState.RETURNED
+        # What comes and goes is told as such once, not each time it is back.
+        again = (came_back and not alarm.came_back) or alarm.absorbed_by
         shelved = alarm.state is AlarmState.SHELVED
-        if alarm.state is AlarmState.RETURNED:
-            since = matter.since or self.now
+        if came_back:
             alarm = replace(
                 alarm,
                 state=AlarmState.UNACKNOWLEDGED,
-                since=since,
+                since=matter.since or self.now,
                 first_seen_at=self.now,
                 came_back=alarm.came_back + 1,
             )
-        alarm = alarm if shelved else _back(alarm)
-        alarm = replace(_with(alarm, matter), level=level, absent_since=None, absorbed_by=0)
+        elif not shelved:
+            alarm = _back(alarm)
+        alarm = replace(_with(alarm, matter), absent_since=None, absorbed_by=0)
         if (worse or wider or urgent or again) and not shelved:
             # An answer to what was known before is no answer to worse.
             state = AlarmState.UNACKNOWLEDGED if worse or urgent else alarm.state
