@@ -46,6 +46,12 @@ def stations_at(places_km: Sequence[tuple[float, float]], **columns: Any) -> Sta
         "neighbours": neighbours,
         "neighbours_km": neighbours_km,
         "utc_offset_s": 0,
+        "tip_um": np.full(size, 200, np.int64),
+        "plan_end": np.zeros(size, np.int64),
+        "calibration_due": np.zeros(size, np.int64),
+        "from_s": np.zeros(size, np.int64),
+        "status": ("",) * size,
+        "relied_on_by": ("",) * size,
     }
     return Stations(**{**neutral, **columns})
 
@@ -98,6 +104,7 @@ def seen(stations: Stations, now: int, record: Record) -> View:
         health=(),
         in_service=np.ones(len(stations), bool),
         last_visit=np.zeros(len(stations), np.int64),
+        on_probation=np.zeros(len(stations), bool),
     )
 
 

@@ -23,6 +23,7 @@ from watchman.judging.science.distance import nearest
 from watchman.judging.view import Stations
 from watchman.mistakes import Page, SecretLookup, check, decode, nearest_word, read_page
 from watchman.model import When
+from watchman.readings.record import DAY
 from watchman.readings.sources import AnySource
 from watchman.settings import (
     BoardSettings,
@@ -65,6 +66,7 @@ NEIGHBOURS = 12
 NEIGHBOURS_WITHIN_KM = 60.0
 """How many others a station is compared with, and how near they must be (common practice, no source)."""
 
+EPOCH = date(1970, 1, 1).toordinal()
 SUN_OFF_HOURS = 4.0
 """Clocks differ from the sun by less than this everywhere on Earth (from memory: western China, by about 3 hours)."""
 
@@ -146,6 +148,12 @@ class Network:
             neighbours=neighbours,
             neighbours_km=neighbours_km,
             utc_offset_s=standard_offset_s(self.zone),
+            tip_um=np.array([round(1000 * (self.tip_mm(place) or 0.0)) for place in range(len(stations))], np.int64),
+            plan_end=_days(station.plan_end for station in stations),
+            calibration_due=_days(station.calibration_due for station in stations),
+            from_s=_midnights((station.valid_from for station in stations), standard_offset_s(self.zone)),
+            status=tuple(station.status for station in stations),
+            relied_on_by=tuple(station.relied_on_by for station in stations),
         )
 
 
@@ -155,6 +163,17 @@ def _numbers(values: Iterable[float | None]) -> np.ndarray:
 
 def _seconds(minutes: Iterable[float | None]) -> np.ndarray:
     return np.array([0 if value is None else round(60 * value) for value in minutes], np.int64)
+
+
+def _days(dates: Iterable[date | None]) -> np.ndarray:
+    """Return dates as days since 1970, 0 for none."""
+    return np.array([0 if day is None else day.toordinal() - EPOCH for day in dates], np.int64)
+
+
+def _midnights(dates: Iterable[date | None], offset_s: int) -> np.ndarray:
+    """Return when days begin in standard time [s since 1970 UTC], 0 for none."""
+    days = _days(dates)
+    return np.where(days > 0, days * DAY - offset_s, 0)
 
 
 def standard_offset_s(zone: ZoneInfo) -> int:

@@ -201,7 +201,7 @@ def past_readings(
 def line_of(network: Network, event: Event) -> dict[str, Any]:
     """Return an event as the promised line: what was told, of what, to whom, in which words."""
     alarm = event.alarm
-    told = roster.told_of(network, event)
+    told = roster.told_of(network, event) or roster.read_by(network, event)
     station = alarm.key.scope.removeprefix("station:") if alarm.key.scope.startswith("station:") else None
     return {
         "at": stamp(event.at),

@@ -45,6 +45,10 @@ DAYS_AT_ONCE = 10
 """How many days of readings are held in memory at once when the long memory is made anew."""
 
 
+Kept = dict[str, tuple[tuple[int, bytes], Findings]]
+"""By rule: what the checks that change slowly found, and the period and state of service for which that holds."""
+
+
 @dataclass
 class Watch:
     """A network being watched: what is kept in memory between cycles; all of it can be made again from the store."""
@@ -63,6 +67,7 @@ class Watch:
     ran_at: datetime | None = None
     unkept: Readings = field(default_factory=Readings.empty)
     own_trouble: dict[str, str] = field(default_factory=dict)
+    kept_findings: Kept = field(default_factory=dict)
 
     def history(self, begin: int, end: int, stations: np.ndarray) -> Readings:
         """Return all rain delivered by some stations in a stretch, with each one's reading before it."""
@@ -89,7 +94,7 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     trouble = trouble or unread
 
     view = view_of(watch, now)
-    judged, broken = judge(watch.network.rules, view)
+    judged, broken = judge(watch.network.rules, view, watch.kept_findings)
     matters = [*causes.gather(judged, view, watch.alarms), *broken]
     matters += [*_own_troubles(watch, matters), *_of_nothing_any_more(watch)]
 
@@ -104,18 +109,34 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     return _commit(watch, told, changed, rows, marks, answered_to, now)
 
 
-def judge(rules: Iterable[Rule], view: View) -> tuple[list[tuple[Rule, Findings]], list[Matter]]:
-    """Return what each rule's check finds; a check that fails becomes a matter of its own and stops no other."""
+def judge(
+    rules: Iterable[Rule], view: View, kept: Kept | None = None
+) -> tuple[list[tuple[Rule, Findings]], list[Matter]]:
+    """Return what each rule's check finds; a check that fails becomes a matter of its own and stops no other.
+
+    kept: what checks that change slowly (EVERY_S) found before, and are not asked again for; it is brought up to date.
+    """
+    kept = {} if kept is None else kept
     judged, broken = [], []
     for rule in rules:
         what = f"rule {rule.name}"
         try:
-            judged.append((rule, checks.CHECKS[rule.check].judge(view, rule.settings)))
+            judged.append((rule, _found(rule, view, kept)))
             broken.append(causes.own_trouble(what, ""))
         except Exception as error:
             log.exception("the check of %s failed", what)
             broken.append(causes.own_trouble(what, error))
     return judged, broken
+
+
+def _found(rule: Rule, view: View, kept: Kept) -> Findings:
+    """Return what a rule's check finds, or found earlier in this period while the same stations were in service."""
+    check = checks.CHECKS[rule.check]
+    every = getattr(check, "EVERY_S", 0)
+    holds_for = (view.now // every if every else view.now, view.in_service.tobytes())
+    if rule.name not in kept or kept[rule.name][0] != holds_for:
+        kept[rule.name] = (holds_for, check.judge(view, rule.settings))
+    return kept[rule.name][1]
 
 
 def _of_nothing_any_more(watch: Watch) -> list[Matter]:
@@ -154,7 +175,8 @@ def view_of(watch: Watch, now: datetime) -> View:
             in_service[position] = False
         elif span.ends_at <= now:
             last_visit[position] = max(last_visit[position], int(span.ends_at.timestamp()))
-    return View(int(now.timestamp()), stations, watch.record, watch.health, in_service, last_visit)
+    on_probation = np.array([status == "probation" for status in stations.status], bool)
+    return View(int(now.timestamp()), stations, watch.record, watch.health, in_service, last_visit, on_probation)
 
 
 def owed(watch: Watch, now: datetime) -> tuple[list[Notice], dict[str, str]]:
@@ -253,6 +275,7 @@ def _decide_spans(watch: Watch, now: datetime) -> Clean:
         return Clean.join([])
     changed = set(spans) ^ set(watch.spans)
     watch.spans = spans
+    watch.kept_findings.clear()
     return watch.record.decide(
         Held.of(_stretches(watch.network, spans)), _stretches(watch.network, changed), watch.history
     )

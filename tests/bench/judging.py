@@ -49,7 +49,15 @@ def _ours(stations: int, plain: Time) -> list[Line]:
 
     moment_now = aware(NOW)
     health = (SourceHealth("main", moment_now, moment_now, moment_now),)
-    view = View(NOW, network.columns(), record, health, np.ones(stations, bool), np.zeros(stations, np.int64))
+    view = View(
+        now=NOW,
+        stations=network.columns(),
+        record=record,
+        health=health,
+        in_service=np.ones(stations, bool),
+        last_visit=np.zeros(stations, np.int64),
+        on_probation=np.zeros(stations, bool),
+    )
     judged, broken = watch.judge(network.rules, view)
     arrays = _arrays(record.fine)
     reading = usual(lambda: [array.sum() for array in arrays])

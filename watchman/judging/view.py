@@ -21,7 +21,10 @@ class Stations:
     "lithium-iron", "lead-acid" or ""; cutoff_v [V, float64]; covers_s, sends_every_s: as written [s, 0 = learned];
     mast, plan, area, source: the written names, "" when none; neighbours: positions of the nearest stations, nearest
     first, -1 where there are no more [n, k]; neighbours_km: their great-circle distances [km, NaN where none];
-    utc_offset_s: the network's standard-time offset, the same all year.
+    utc_offset_s: the network's standard-time offset, the same all year; tip_um: rain of one tip [um, int64, 0 = not
+    known]; plan_end, calibration_due: the last day of the data plan, the day a calibration is due [days since 1970,
+    int64, 0 = none]; from_s: when the station came to this place [s since 1970 UTC, int64, 0 = always here]; status:
+    as written, "" in service; relied_on_by: the role or contact that counts on seeing rain here, "" when none.
     """
 
     ids: tuple[str, ...]
@@ -40,6 +43,12 @@ class Stations:
     neighbours: np.ndarray
     neighbours_km: np.ndarray
     utc_offset_s: int
+    tip_um: np.ndarray
+    plan_end: np.ndarray
+    calibration_due: np.ndarray
+    from_s: np.ndarray
+    status: tuple[str, ...]
+    relied_on_by: tuple[str, ...]
 
     def __len__(self) -> int:
         return len(self.ids)
@@ -50,7 +59,7 @@ class View:
     """Everything a check may look at.
 
     in_service: false while somebody works at the station [bool, n]; last_visit: the end of the latest visit that is
-    over [s since 1970 UTC, 0 = none, n].
+    over [s since 1970 UTC, 0 = none, n]; on_probation: new here, so that nobody far away is told of it yet [bool, n].
     """
 
     now: int
@@ -59,6 +68,7 @@ class View:
     health: tuple[SourceHealth, ...]
     in_service: np.ndarray
     last_visit: np.ndarray
+    on_probation: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,6 +88,12 @@ def told_of(network: Network, event: Event) -> list[Contact]:
     return told or (list(network.contacts) if alarm.key.scope.startswith("tool:") else [])
 
 
+def read_by(network: Network, event: Event) -> list[Contact]:
+    """Return who reads of an event in the digest, when that is the way its rule tells."""
+    news = event.kind in (EventKind.RAISED, EventKind.UPDATED) and event.alarm.state is not AlarmState.SHELVED
+    return with_roles(network, network.digest.tell) if news and event.alarm.when is When.WEEKLY else []
+
+
 def kind(alarm: Alarm) -> str:
     """Return the kind of notice: a storm goes first and is told even when it is over."""
     if alarm.check == "heavy-rain":

@@ -1,0 +1,63 @@
+"""Many findings with one cause become one matter: a source or mast that fails, a storm over many gauges, a battery
+that ends.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from watchman.judging.causes.batteries import with_ended_batteries
+from watchman.judging.causes.explained import explained
+from watchman.judging.causes.plain import plain
+from watchman.judging.causes.silences import silences, sources_out
+from watchman.judging.causes.storms import back_with_missed_rain, missed_rain, storm
+from watchman.judging.checks import heavy_rain, overdue
+from watchman.judging.rule import Rule
+from watchman.judging.view import Findings, View
+from watchman.model import Alarm, AlarmKey, Matter, Verdict
+
+__all__ = ["KEEPER", "OWN_TROUBLE", "gather", "missed_rain", "own_trouble"]
+
+KEEPER = "technician"
+"""The role that is told of the watch's own trouble."""
+OWN_TROUBLE = "check-failure"
+"""The check of which the watch's own troubles are matters."""
+
+Judged = Sequence[tuple[Rule, Findings]]
+
+
+def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
+    """Return what is to be said this cycle: every matter that is present, and how it stands with those already open.
+
+    standing: the alarms that have not ended, by key.
+    """
+    matters: list[Matter] = []
+    for rule, findings in judged:
+        try:
+            matters += _of_rule(rule, findings, judged, view, standing)
+        except Exception as error:  # noqa: BLE001 -- one rule's evidence must not stop the others
+            matters.append(own_trouble(f"evidence of rule {rule.name}", error))
+    matters = back_with_missed_rain(matters, judged, view, standing)
+    return explained(with_ended_batteries(matters, standing), standing)
+
+
+def own_trouble(what: str, error: Exception | str) -> Matter:
+    """Return a failure of the watch's own as a matter for whoever keeps it; without an error, that it is over."""
+    trouble = f"{type(error).__name__}: {error}" if isinstance(error, Exception) else error
+    return Matter(
+        AlarmKey("tool", OWN_TROUBLE, f"tool:{what}"),
+        OWN_TROUBLE,
+        Verdict.PRESENT if trouble else Verdict.ABSENT,
+        tell=(KEEPER,),
+        numbers={"what": what, "trouble": trouble},
+    )
+
+
+def _of_rule(
+    rule: Rule, findings: Findings, judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]
+) -> list[Matter]:
+    if rule.check == heavy_rain.NAME:
+        return storm(rule, findings, view, standing)
+    if rule.check == overdue.NAME:
+        return silences(rule, findings, view, standing, sources_out(judged))
+    return plain(rule, findings, view, standing)

@@ -1,0 +1,203 @@
+"""Silent stations under their widest cause: the source, then a mast, a data plan or an area, then the station."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import NamedTuple
+
+import numpy as np
+
+from watchman.judging.causes.plain import members_of, plain, when_and_whom
+from watchman.judging.checks import overdue, source_outage
+from watchman.judging.rule import Rule
+from watchman.judging.view import Findings, View, aware, rfc3339
+from watchman.model import Alarm, AlarmKey, AlarmState, Matter, Verdict
+
+STILL_MOST = 0.34
+"""A shared cause that stands is over when no more than this share is still silent."""
+LONGEST_WAIT_S = 1800
+"""A silent station waits for its peers no longer than this, or two of its own intervals [s] (decided here)."""
+WAITING = "waiting until those that share something with it were due too"
+
+Judged = Sequence[tuple[Rule, Findings]]
+
+
+class Outage(NamedTuple):
+    """A source that is out, or may soon be called so: the matter that says it, and since when [s since 1970 UTC]."""
+
+    key: AlarmKey
+    since: int
+
+
+def sources_out(judged: Judged) -> dict[str, Outage]:
+    """Return the sources that are out, by name."""
+    out = {}
+    for rule, findings in judged:
+        if rule.check == source_outage.NAME and findings.scopes:
+            for position, scope in enumerate(findings.scopes):
+                if findings.numbers["failing_since"][position]:
+                    key = AlarmKey(rule.name, rule.check, scope)
+                    out[scope.removeprefix("source:")] = Outage(key, int(findings.numbers["failing_since"][position]))
+    return out
+
+
+def silences(
+    rule: Rule,
+    findings: Findings,
+    view: View,
+    standing: Mapping[AlarmKey, Alarm],
+    sources_out: Mapping[str, Outage],
+) -> list[Matter]:
+    """Return silent stations, each under its widest cause: the source, then a mast, then a data plan, then itself.
+
+    The first silent station waits until the others that share something with it were due too.
+    """
+    waits, sources = _waits(findings, view), overdue.source_of(view)
+    wider: dict[int, AlarmKey] = {}
+    matters: list[Matter] = []
+    for group, members in _silent_groups(rule, findings, view, standing):
+        outages = [sources_out[sources[position]] for position in members if sources[position] in sources_out]
+        if outages:
+            matters.append(replace(group, part_of=outages[0].key))
+            continue
+        if group.key not in standing and waits.source[members].any():
+            group = replace(group, verdict=Verdict.UNDETERMINED, reason=WAITING)
+        matters.append(group)
+        for position in members:
+            wider.setdefault(position, group.key)
+    positions = {name: position for position, name in enumerate(view.stations.ids)}
+    for matter in plain(rule, findings, view, standing):
+        position = positions[matter.stations[0]]
+        source_out = sources_out.get(sources[position])
+        if source_out is not None and _began_before(matter.key, source_out, view, position, standing):
+            matter = replace(matter, verdict=Verdict.UNDETERMINED, reason="its source can't be fetched")
+        elif source_out is not None:
+            matter = replace(matter, part_of=source_out.key)
+        elif matter.verdict is Verdict.PRESENT and position in wider:
+            matter = replace(matter, part_of=wider[position])
+        elif matter.verdict is Verdict.PRESENT and waits.any[position] and matter.key not in standing:
+            matter = replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
+        matters.append(matter)
+    return matters
+
+
+def _began_before(key: AlarmKey, outage: Outage, view: View, position: int, standing: Mapping[AlarmKey, Alarm]) -> bool:
+    """Say whether a station was already told as silent before its source went out: that is no part of the outage."""
+    alarm = standing.get(key)
+    own_interval = 2 * int(view.record.sends_every_s[position]) + overdue.SLACK_S
+    return alarm is not None and bool(alarm.raised_at) and alarm.since.timestamp() < outage.since - own_interval
+
+
+def _silent_groups(
+    rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]
+) -> list[tuple[Matter, list[int]]]:
+    late = overdue.late(view) | (findings.verdict == Verdict.PRESENT)
+    scopes = [key.scope for key in standing if key.rule == rule.name]
+    groups = []
+    for kind, names in (("mast", view.stations.mast), ("plan", view.stations.plan), ("area", view.stations.area)):
+        open_groups = {scope.split(":", 1)[1] for scope in scopes if scope.startswith(f"{kind}:")}
+        late_at = Counter(names[position] for position in np.flatnonzero(late))
+        wanted = {name for name, number in late_at.items() if number > 1 and name} | open_groups
+        for name, members in sorted(members_of(names, wanted).items()):
+            members = members[view.in_service[members]]
+            key = AlarmKey(rule.name, rule.check, f"{kind}:{name}")
+            group = _silent_group(rule, findings, view, key, members, late, standing.get(key))
+            if group is not None:
+                groups.append(group)
+    return groups
+
+
+def _silent_group(
+    rule: Rule,
+    findings: Findings,
+    view: View,
+    key: AlarmKey,
+    members: np.ndarray,
+    late: np.ndarray,
+    alarm: Alarm | None,
+) -> tuple[Matter, list[int]] | None:
+    last, every = view.record.last_received, view.record.sends_every_s
+    members = members[last[members] > 0]
+    silent = members[late[members]]
+    if alarm is not None and alarm.raised_at is not None and alarm.state is not AlarmState.RETURNED:
+        began = alarm.since.timestamp()
+        silent = silent[last[silent] >= began - 1.5 * every[silent] - 600]
+        mine = [p for p in members if view.stations.ids[p] in alarm.stations or p in silent]
+        present = len(silent) > STILL_MOST * len(mine)
+    else:
+        # Those that fell silent long before the others have a trouble of their own.
+        mask = np.zeros(len(late), bool)
+        mask[silent] = True
+        silent = np.flatnonzero(overdue.fell_silent_together(view, mask))
+        own_trouble = late[members] & ~np.isin(members, silent)
+        known_bad = (findings.verdict[silent] == Verdict.PRESENT).any()
+        present = (
+            len(silent) >= 2 and known_bad and len(silent) >= source_outage.MOST * (len(members) - own_trouble.sum())
+        )
+    if not present and alarm is None:
+        return None
+    wet = overdue.rain_of_last_hour(view) >= overdue.WET_UM
+    near = view.stations.neighbours[silent]
+    beside_rain = bool(wet[near[near >= 0]].any())
+    when, tell = when_and_whom(rule, beside_rain)
+    since = int(view.record.last_observed[silent].min()) if len(silent) else 0
+    matter = Matter(
+        key=key,
+        check=rule.check,
+        verdict=Verdict.PRESENT if present else Verdict.ABSENT,
+        stations=tuple(view.stations.ids[p] for p in silent),
+        severity=rule.severity,
+        when=when,
+        tell=tell,
+        since=aware(since) if since else None,
+        numbers={
+            "cause": key.scope.split(":")[0],
+            "stations": [view.stations.names[p] for p in silent],
+            "count": len(silent),
+            "silent_since": rfc3339(since) if since else "",
+            "neighbours_wet": beside_rain,
+        }
+        if present
+        else {},
+    )
+    return matter, [int(p) for p in silent] if present else []
+
+
+class _Waits(NamedTuple):
+    """Which silent stations have peers of whom it is not yet known whether they fell silent too [bool, n]."""
+
+    source: np.ndarray
+    any: np.ndarray
+
+
+def _waits(findings: Findings, view: View) -> _Waits:
+    """Return whose peers of the source, and of anything shared, could still turn out to be silent for the most part."""
+    stations, silent = view.stations, findings.present()
+    source, mast, plan, area = (
+        _could_be_most(view, silent, names)
+        for names in (tuple(overdue.source_of(view)), stations.mast, stations.plan, stations.area)
+    )
+    every = view.record.sends_every_s
+    over_limit = findings.numbers["silent_s"] - findings.numbers["limit_s"]
+    patient = over_limit <= np.maximum(2 * every, LONGEST_WAIT_S)
+    return _Waits(source & patient, (source | mast | plan | area) & patient)
+
+
+def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.ndarray:
+    """Say of each silent station whether those of its name that it isn't known of could make up most of them [bool, n].
+
+    A peer spoke when it was heard at least one of the station's intervals later; it is unsure until it is late itself.
+    """
+    last, every = view.record.last_received, view.record.sends_every_s
+    unsure = view.now - last <= 2 * every + overdue.SLACK_S
+    could = np.zeros(len(names), bool)
+    for peers in members_of(names, {names[position] for position in silent} - {""}).values():
+        peers = peers[last[peers] > 0]
+        own = np.intersect1d(peers, silent)
+        next_due = last[own] + every[own]
+        spoke = len(peers) - np.searchsorted(np.sort(last[peers]), next_due)
+        earliest_unsure = last[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
+        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= source_outage.MOST * len(peers))
+    return could
