@@ -11,7 +11,7 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
-from contextlib import closing
+from contextlib import ExitStack, closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -145,6 +145,48 @@ def status(network: Path, as_json: bool) -> None:
     with closing(_store(loaded)) as store:
         facts = overview.status(loaded, store, now())
     click.echo(json.dumps(facts, ensure_ascii=False) if as_json else overview.as_text(facts))
+
+
+@commands.command(
+    epilog=f"{EXAMPLE}watchman why my-network hollin\n  watchman why my-network hollin --at 2025-10-21\n  "
+    "watchman why my-network"
+)
+@NETWORK
+@click.argument("station", default="")
+@click.option("--at", "at", help="As it was known then [now]: a day (its end), or a time like 2025-10-20T06:00:00Z.")
+@AS_JSON
+def why(network: Path, station: str, at: str | None, as_json: bool) -> None:
+    """Say of each rule whether it told of a station, on which numbers, and what would have made the difference."""
+    from dataclasses import asdict
+
+    from watchman import watch
+    from watchman import why as answering
+
+    loaded = _load(network)
+    moment = _end_of_day(at, loaded) if at else now()
+    loaded = _load(network, moment.date())
+    chosen = _station(loaded, station) if station else ""
+    with ExitStack() as opened:
+        try:
+            store = opened.enter_context(closing(_store(loaded)))
+        except OutsideError:
+            store = None  # files can be asked about without one
+        if at or store is None:
+            readings, _rejected, remarks, spans = _past(loaded, moment)
+            for remark in remarks:
+                click.echo(remark, err=True)
+            watching = answering.as_known(loaded, readings, spans, moment)
+        else:
+            watching = watch.begin(loaded, store, moment)
+        if chosen:
+            answers = answering.of_station(loaded, watching, store, chosen, moment)
+        else:
+            answers = answering.of_network(loaded, watching, store, moment)
+    if as_json:
+        click.echo(json.dumps([asdict(answer) for answer in answers], ensure_ascii=False))
+        return
+    name = next((one.name or one.id for one in loaded.stations if one.id == chosen), loaded.name)
+    click.echo(answering.as_text(f"{name}, as it was known {_local(moment, loaded)}", answers))
 
 
 @commands.command(epilog=f"{EXAMPLE}watchman acknowledge my-network 41 --as tech-1")
@@ -440,6 +482,16 @@ def _time(written: str, option: str, network: Network) -> datetime:
         allowed = "It must be a day or a time, in the network's zone where it has no offset."
         raise InputError([Mistake(option, f'"{written}" is no time', allowed, "2025-10-20T06:00:00Z")]) from None
     return (moment if moment.tzinfo else moment.replace(tzinfo=network.zone)).astimezone(UTC)
+
+
+def _end_of_day(written: str, network: Network) -> datetime:
+    """Return a moment as written, a day alone as its end."""
+    moment = _time(written, "--at", network)
+    try:
+        day = date.fromisoformat(written)
+    except ValueError:
+        return moment
+    return _time((day + timedelta(days=1)).isoformat(), "--at", network)
 
 
 def _local(moment: datetime | str, network: Network) -> str:

@@ -244,6 +244,17 @@ def blocks(names: Sequence[str], context: Mapping[str, Any], network: Network) -
     raise jinja2.TemplateError(trouble or f"no template among {', '.join(names)}")
 
 
+def account(check: str, facts: Mapping[str, Any], network: Network, now: datetime) -> str:
+    """Return what a check says of its own numbers, for `why`: `<check>/why.txt`, or the numbers by their names.
+
+    facts: n (the evidence), verdict, reason.
+    """
+    context = spoken(phrases.Phrases(network, now), network) | dict(facts)
+    environment, _ours = _environments(network.folder / "templates")
+    template = environment.select_template([f"{check}/why.txt", "generic/why.txt"])
+    return " ".join(template.render(context).split())
+
+
 def mail(subject: str, groups: Sequence[tuple[str, Sequence[tuple[str, str]]]], link: str, network: Network) -> Words:
     """Return a mail, plain and HTML, from groups of sections: (title, [(label, text)]); an empty title shows none."""
     shown = [(title, [(label, _pieces(text)) for label, text in rows if text.strip()]) for title, rows in groups]
