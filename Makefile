@@ -4,13 +4,14 @@ VENV = .venv
 BIN = $(VENV)/bin
 READY = $(VENV)/.ready
 
-.PHONY: help demo test check bench format clean
+.PHONY: help demo test check bench skill format clean
 
 help:
 	@echo "make demo    an invented network watched for a fortnight, in a minute or two"
 	@echo "make test    the tests"
 	@echo "make check   format, lint, types, layers, dead code"
 	@echo "make bench   speed and memory, side by side"
+	@echo "make skill   what is told and what is missed in simulated years, in half an hour or so"
 
 $(READY): pyproject.toml deploy/requirements.lock deploy/test-data.lock
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "Python 3.11 or newer is needed."; exit 1; }
@@ -38,9 +39,12 @@ check: $(READY)
 bench: $(READY)
 	$(BIN)/python -m tests.bench
 
+skill: $(READY)
+	$(BIN)/python -m tests.skill --seeds judging --out tests/skill/out/skill.json
+
 format: $(READY)
 	$(BIN)/ruff format .
 	$(BIN)/ruff check --fix .
 
 clean:
-	rm -rf $(VENV) demo/out .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) demo/out tests/skill/out .pytest_cache .mypy_cache .ruff_cache .hypothesis

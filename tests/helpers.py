@@ -51,6 +51,7 @@ def stations_at(places_km: Sequence[tuple[float, float]], **columns: Any) -> Sta
         "calibration_due": np.zeros(size, np.int64),
         "from_s": np.zeros(size, np.int64),
         "status": ("",) * size,
+        "season": ("",) * size,
         "relied_on_by": ("",) * size,
     }
     return Stations(**{**neutral, **columns})

@@ -202,6 +202,7 @@ def test_a_restart_sees_the_same_record(story: Story) -> None:
             theirs = getattr(new, what)[new.cell(end) - span : new.cell(end) + 1]
             np.testing.assert_array_equal(mine, theirs, err_msg=f"{name}.{what}")
     np.testing.assert_array_equal(before.arrivals[-60:], after.arrivals[-60:])
+    np.testing.assert_array_equal(before.stamps[-60:], after.stamps[-60:])
 
 
 def test_a_storm_is_one_thread(story: Story) -> None:

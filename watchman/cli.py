@@ -275,7 +275,8 @@ def maintenance_list(network: Path, as_json: bool) -> None:
     for span in spans:
         running = " (running)" if span.begins_at <= now() < span.ends_at else ""
         begins, ends = _local(span.begins_at, loaded), _local(span.ends_at, loaded)
-        click.echo(f"{span.number:4}  {span.station:16} {begins} to {ends}  {span.who}{running}")
+        reason = "" if span.reason == "visit" else f" ({span.reason})"
+        click.echo(f"{span.number:4}  {span.station:16} {begins} to {ends}  {span.who}{reason}{running}")
     if not spans:
         click.echo("No window is booked.")
 

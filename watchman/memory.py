@@ -93,6 +93,7 @@ class Memory(Protocol):
         marks: Mapping[str, str] | None = None,
         flags: tuple[np.ndarray, np.ndarray, Sequence[str]] | None = None,
         answered_to: int | None = None,
-    ) -> None:
-        """Write down everything a cycle decided, at once."""
+        spans: Sequence[Span] = (),
+    ) -> tuple[Span, ...]:
+        """Write down everything a cycle decided, at once; return the spans with their numbers."""
         ...

@@ -200,6 +200,8 @@ class Delivery:
 
 VISIT = "visit"
 """The reason of a span that somebody's work at a station leaves."""
+WATCH = "watch"
+"""Who decided a span when no person did."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
@@ -16,16 +17,20 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from watchman.errors import InputError, Mistake
+from watchman.frequency_table import read_frequency_table
 from watchman.judging import checks
+from watchman.judging.checks import heavy_rain
 from watchman.judging.rule import Rule
 from watchman.judging.science.battery import CUTOFF_V
 from watchman.judging.science.distance import nearest
+from watchman.judging.science.frequency import FrequencyTable
 from watchman.judging.view import Stations
 from watchman.mistakes import Page, SecretLookup, check, decode, nearest_word, read_page
 from watchman.model import When
 from watchman.readings.record import DAY
 from watchman.readings.sources import AnySource
 from watchman.settings import (
+    TABLE_FILE,
     BoardSettings,
     ByDaySettings,
     Contact,
@@ -77,7 +82,8 @@ class Network:
 
     stations: those of the day, in the order of stations.csv, each with a short name; a station's place here is its
     position in every array.
-    doubts: what stops nothing and should still be looked at. texts: the files as written, by their names.
+    frequency: the depth-duration-frequency table, if there is one. doubts: what stops nothing and should still be
+    looked at. texts: the files as written, by their names.
     """
 
     folder: Path
@@ -95,6 +101,7 @@ class Network:
     stations: tuple[Station, ...]
     contacts: tuple[Contact, ...]
     rules: tuple[Rule, ...]
+    frequency: FrequencyTable | None = None
     doubts: tuple[Mistake, ...] = ()
     texts: Mapping[str, str] = field(default_factory=dict, repr=False)
 
@@ -153,6 +160,7 @@ class Network:
             calibration_due=_days(station.calibration_due for station in stations),
             from_s=_midnights((station.valid_from for station in stations), standard_offset_s(self.zone)),
             status=tuple(station.status for station in stations),
+            season=tuple(station.season for station in stations),
             relied_on_by=tuple(station.relied_on_by for station in stations),
         )
 
@@ -215,24 +223,35 @@ def _read_texts(folder: Path, mistakes: list[Mistake]) -> dict[str, str]:
         raise InputError([Mistake(str(folder), "there is no such folder", allowed, "watchman init my-network")])
     names = [NETWORK_FILE, STATIONS_FILE]
     names += [f"{RULES_FOLDER}/{path.name}" for path in sorted((folder / RULES_FOLDER).glob("*.toml"))]
-    texts: dict[str, str] = {}
-    for name in names:
-        try:
-            raw = (folder / name).read_bytes()
-        except FileNotFoundError:
-            mistakes.append(
-                Mistake(name, f"there is no such file in {folder}", "It is needed.", "watchman init my-network")
-            )
-            continue
-        except OSError as error:
-            mistakes.append(
-                Mistake(name, f"it can't be opened: {error.strerror}", "This program's user must be able to read it.")
-            )
-            continue
-        text = decode(name, raw, mistakes)
-        if text is not None:
-            texts[name] = text
+    texts = {name: text for name in names if (text := _read_text(folder, name, mistakes)) is not None}
+    table = _table_named(texts)
+    if table and (text := _read_text(folder, table, mistakes, "[rain] in network.toml names it.")) is not None:
+        texts[table] = text
     return texts
+
+
+def _read_text(folder: Path, name: str, mistakes: list[Mistake], needed: str = "It is needed.") -> str | None:
+    try:
+        raw = (folder / name).read_bytes()
+    except FileNotFoundError:
+        mistakes.append(Mistake(name, f"there is no such file in {folder}", needed, "watchman init my-network"))
+        return None
+    except OSError as error:
+        mistakes.append(
+            Mistake(name, f"it can't be opened: {error.strerror}", "This program's user must be able to read it.")
+        )
+        return None
+    return decode(name, raw, mistakes)
+
+
+def _table_named(texts: Mapping[str, str]) -> str:
+    """Return the file of the depth-duration-frequency table, "" for none or for one that is named wrongly."""
+    try:
+        rain = tomllib.loads(texts.get(NETWORK_FILE, "")).get("rain", {})
+    except tomllib.TOMLDecodeError:
+        return ""
+    name = rain.get("frequency_table", "") if isinstance(rain, dict) else ""
+    return name if isinstance(name, str) and re.fullmatch(TABLE_FILE, name) else ""
 
 
 def _build(
@@ -247,6 +266,8 @@ def _build(
         if name.startswith(f"{RULES_FOLDER}/") and (read := read_page(name, text, mistakes))
     ]
     rules = tuple(rule for read in rule_pages if (rule := _read_rule(read, mistakes)))
+    table_name = _table_named(texts)
+    table = read_frequency_table(table_name, texts[table_name], mistakes) if table_name in texts else None
     lines_now = lines_of_the_day(lines, today)
     doubts: list[Mistake] = []
     mistakes.extend(repeated_stations(lines))
@@ -258,9 +279,11 @@ def _build(
             )
         )
     mistakes.extend(_repeated_rules(rules))
+    if table is not None or not table_name:
+        mistakes.extend(_return_periods(rules, rule_pages, table, table_name))
     if page is not None:
         roles = _roles_written(page)
-        mistakes.extend(_people_nobody_is(page, rule_pages, lines, roles))
+        mistakes.extend(_people_nobody_is(page, rule_pages, lines, roles, doubts))
         mistakes.extend(_source_mistakes(page, lines))
         mistakes.extend(_repeated_names(page))
     if page is not None and written is not None:
@@ -287,6 +310,7 @@ def _build(
         stations=with_short_names([line.station for line in lines_now]),
         contacts=written.contacts,
         rules=rules,
+        frequency=table,
         doubts=tuple(doubts),
         texts=dict(texts),
     )
@@ -342,6 +366,30 @@ def _repeated_rules(rules: tuple[Rule, ...]) -> Iterator[Mistake]:
                 )
 
 
+def _return_periods(
+    rules: tuple[Rule, ...], pages: list[Page], table: FrequencyTable | None, file: str
+) -> Iterator[Mistake]:
+    """Find return periods that no table, or not this one, can be asked for."""
+    of_file = {Path(page.file).stem: page for page in pages}
+    for rule in rules:
+        for place, limit in enumerate(getattr(rule.settings, "limits", ())):
+            years = getattr(limit, "return_period_years", None)
+            if years is None:
+                continue
+            where = of_file[rule.name].place(("settings", "limits", place))
+            if table is None:
+                allowed = "Name a depth-duration-frequency table of the place in network.toml."
+                example = '[rain] frequency_table = "frequency.csv"'
+                yield Mistake(where, f"there is no table to take {years:g} years from", allowed, example)
+            elif not table.years[0] <= years <= table.years[-1]:
+                found = f"{years:g} years lie outside the table in {file}"
+                yield Mistake(where, found, f"It has {table.years[0]:g} to {table.years[-1]:g} years.")
+            elif 60 * table.minutes[0] > heavy_rain.LONGEST_S:
+                yield Mistake(
+                    where, f"{file} begins at {table.minutes[0]:g} minutes", "72 hours are looked at, no more."
+                )
+
+
 # --- how the files fit together ---
 
 
@@ -362,8 +410,10 @@ def _names_written(page: Page, what: str) -> list[str]:
     return [name if isinstance(name, str) else "" for name in named]
 
 
-def _people_nobody_is(page: Page, rules: list[Page], lines: list[StationLine], roles: set[str]) -> Iterator[Mistake]:
-    """Find roles that nobody has: nobody would get the notice."""
+def _people_nobody_is(
+    page: Page, rules: list[Page], lines: list[StationLine], roles: set[str], doubts: list[Mistake]
+) -> Iterator[Mistake]:
+    """Find roles that nobody has: nobody would get the notice. Where others would, and it is no slip, it is a doubt."""
     people = set(_names_written(page, "contacts")) | roles
     digest = page.data.get("digest", {})
     asked: list[tuple[Page, tuple[str, ...], Any]] = [(rule, ("tell",), rule.data.get("tell", [])) for rule in rules]
@@ -372,11 +422,17 @@ def _people_nobody_is(page: Page, rules: list[Page], lines: list[StationLine], r
         asked.append((rule, ("beside_rain", "tell"), beside.get("tell", []) if isinstance(beside, dict) else []))
     asked.append((page, ("digest", "tell"), digest.get("tell", ["supervisor"]) if isinstance(digest, dict) else []))
     for where, location, tell in asked:
-        for index, role in enumerate(tell if isinstance(tell, list) else []):
+        tell = tell if isinstance(tell, list) else []
+        told = any(role in roles for role in tell if isinstance(role, str))
+        for index, role in enumerate(tell):
             if isinstance(role, str) and role not in roles:
-                allowed = f"Nobody would get it. {nearest_word(role, roles, 'role')}"
+                nearest = nearest_word(role, roles, "role")
+                place, found = where.place((*location, index)), f'nobody has the role "{role}"'
                 example = f'under [[contacts]]: roles = ["{role}"]'
-                yield Mistake(where.place((*location, index)), f'nobody has the role "{role}"', allowed, example)
+                if told and "Did you mean" not in nearest:
+                    doubts.append(Mistake(place, found, "The others of the rule are told.", example))
+                else:
+                    yield Mistake(place, found, f"Nobody would get it. {nearest}", example)
     for line in lines:
         for column, name in (("relied_on_by", line.station.relied_on_by), ("host", line.station.host)):
             if name and name not in people:

@@ -121,8 +121,16 @@ class Past:
         """Return no answers: nobody was asked."""
         return ()
 
-    def commit(self, now: datetime, **_decided: object) -> None:
-        """Keep nothing: the watch remembers until the replay ends."""
+    def commit(self, now: datetime, *, spans: Sequence[Span] = (), **_decided: object) -> tuple[Span, ...]:
+        """Keep the spans the watch decided, numbered as the store would; all else the watch itself remembers."""
+        last = max((span.number for span in self._spans), default=0)
+        numbered = tuple(replace(span, number=last + place) for place, span in enumerate(spans, 1))
+        replaced = {span.number for span in spans}
+        self._spans = (
+            *(replace(span, withdrawn_at=now) if span.number in replaced else span for span in self._spans),
+            *numbered,
+        )
+        return numbered
 
     def save_cells(
         self,

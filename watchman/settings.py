@@ -98,6 +98,19 @@ class NetworkSettings(Written):
     """Length of the record's finest cells [min]; no longer than the stations' own intervals."""
 
 
+TABLE_FILE = r"[\w][\w .-]*\.csv"
+"""The name of a table beside network.toml."""
+
+
+class RainSettings(Written):
+    """[rain]: what is known of heavy rain here."""
+
+    frequency_table: Annotated[str, Field(pattern=f"^({TABLE_FILE})?$", examples=["frequency.csv"])] = ""
+    """A file in this folder with the depth-duration-frequency table of the place: depths by duration and return
+    period, as your weather or flood service gives them. Without it no return period is ever said.
+    """
+
+
 class StoreSettings(Written):
     """[store]: where everything is kept."""
 
@@ -233,6 +246,7 @@ class NetworkFile(Written):
 
     network: NetworkSettings
     """What it is called, and which clock its people read."""
+    rain: RainSettings = RainSettings()
     store: StoreSettings = StoreSettings()
     by_day: ByDaySettings = ByDaySettings()
     digest: DigestSettings = DigestSettings()

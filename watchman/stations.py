@@ -62,6 +62,11 @@ def _season(written: str) -> str:
     if written and not re.fullmatch(r"(0[1-9]|1[0-2])-([0-2]\d|3[01])/(0[1-9]|1[0-2])-([0-2]\d|3[01])", written):
         allowed = "It is the first and the last day of the year's season, month before day, with / between."
         raise wrong(f'the season is "{written}"', allowed, "05-01/10-31")
+    for end in filter(None, written.split("/")):
+        try:
+            date.fromisoformat(f"2024-{end}")
+        except ValueError:
+            raise wrong(f'the season is "{written}"', f"There is no day {end}.", "05-01/10-31") from None
     return written
 
 
@@ -113,9 +118,9 @@ class Station(Written):
     cutoff_v: Annotated[float, Field(ge=0.5, le=60)] | None = None
     """The voltage at which the logger cuts off [V]; from the chemistry when empty."""
     season: Annotated[str, AfterValidator(_season)] = ""
-    """The part of the year in which it measures, 05-01/10-31; all year when empty."""
-    status: Literal["", "probation", "stood down", "relocating"] = ""
-    """"probation" for a new one, "stood down" out of season, "relocating" while it is being moved."""
+    """The part of the year in which it measures, 05-01/10-31; outside it is stood down. All year when empty."""
+    status: Literal["", "probation", "stood down", "relocating", "stolen"] = ""
+    """"probation" for a new one, "stood down" out of season, "relocating" while it is being moved, "stolen"."""
     calibration_due: date | None = None
     """The day on which the next calibration is due."""
     host: str = ""

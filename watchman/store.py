@@ -675,13 +675,16 @@ class Store:
         marks: Mapping[str, str] | None = None,
         flags: tuple[np.ndarray, np.ndarray, Sequence[str]] | None = None,
         answered_to: int | None = None,
-    ) -> None:
+        spans: Sequence[Span] = (),
+    ) -> tuple[Span, ...]:
         """Write down everything a cycle decided, in one transaction, and that it did so (the mark "last_cycle").
 
         alarms: all that are open after the cycle, and those that ended in it. One not raised yet (number 0) that is no
         longer among them is forgotten; a raised one stays as it was. notices: one whose occasion, person and channel
         exist already changes nothing; the same holds for an event's alarm and step. flags: delivery numbers, flags and
-        reasons of the rows whose flag changed. answered_to: the number of the last answer acted on.
+        reasons of the rows whose flag changed. answered_to: the number of the last answer acted on. spans: what does
+        not count from now on; one with a number takes the place of the span of that number, unless that was withdrawn
+        meanwhile. Returns those written, with their numbers.
         """
         facts = {"last_cycle": to_text(now), **(marks or {})}
         if answered_to is not None:
@@ -694,6 +697,7 @@ class Store:
             self._put(connection, MARKS, [{"name": name, "value": value} for name, value in facts.items()])
             if flags is not None and len(flags[0]):
                 _put_flags(connection, *flags)
+            return tuple(_put_spans(connection, spans))
 
     def health(self) -> tuple[SourceHealth, ...]:
         """Return how fetching from each source has gone."""
@@ -979,6 +983,16 @@ def _insert_numbered(connection: Connection, table: sql.Table, row: Mapping[str,
 def _insert_span(connection: Connection, span: Span) -> Span:
     row = {field.name: getattr(span, field.name) for field in fields(span) if field.name != "number"}
     return Span(number=_insert_numbered(connection, SPANS, row), **row)
+
+
+def _put_spans(connection: Connection, spans: Sequence[Span]) -> Iterator[Span]:
+    """Write spans, each with a number in the place of the one that has it and still holds."""
+    for span in spans:
+        if span.number:
+            old = SPANS.update().where(SPANS.c.number == span.number, SPANS.c.withdrawn_at.is_(None))
+            if connection.execute(old.values(withdrawn_at=span.decided_at)).rowcount != 1:
+                continue
+        yield _insert_span(connection, span)
 
 
 def _put_flags(connection: Connection, delivery: np.ndarray, flag: np.ndarray, reason: Sequence[str]) -> None:

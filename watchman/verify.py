@@ -241,11 +241,19 @@ def _uncovered_people(network: Network) -> Iterator[str]:
 
 
 def _uncovered_stations(network: Network) -> Iterator[str]:
-    near = (network.columns().neighbours_km <= NO_WITNESS_KM).sum(axis=1)
+    stations = network.columns()
+    within = stations.neighbours_km <= NO_WITNESS_KM
+    near = within.sum(axis=1)
+    # A witness must be confirmed by another gauge near it besides the one in question.
+    confirmed = (within & (near >= 2)[stations.neighbours]).any(axis=1)
     names = [station.name or station.id for station in network.stations]
     for count, words in (
         (near == 0, f"no neighbour within {NO_WITNESS_KM:.0f} km: a clogged gauge there can't be told from a dry one"),
-        ((near > 0) & (near < WITNESSES_WANTED), "one or two neighbours only: a clogged gauge there is found late"),
+        (
+            (near > 0) & ~confirmed,
+            "no neighbour that another gauge near it could confirm: a clogged gauge there can't be told from a dry one",
+        ),
+        (confirmed & (near < WITNESSES_WANTED), "one or two neighbours only: a clogged gauge there is found late"),
     ):
         chosen = [names[position] for position in np.flatnonzero(count)]
         if chosen:

@@ -11,13 +11,17 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from watchman.errors import OutsideError
-from watchman.judging import alarms, causes, checks
+from watchman.judging import alarms, causes, checks, holding, learned
+from watchman.judging.checks import doubtful_rain, heavy_rain
 from watchman.judging.rule import Rule
-from watchman.judging.view import Findings, View
+from watchman.judging.science.neighbours import NOTHING_LEARNED, HonestZeros
+from watchman.judging.science.season import days_to_season
+from watchman.judging.view import Findings, Stations, View
 from watchman.memory import Memory
 from watchman.model import (
     RAIN,
     VISIT,
+    WATCH,
     Alarm,
     AlarmKey,
     Delivery,
@@ -39,8 +43,10 @@ log = logging.getLogger(__name__)
 
 OFF_AFTER = timedelta(minutes=15)
 """A pause between two cycles longer than this is told: the watch was off."""
-AWAY = ("stood down", "relocating")
+AWAY = ("stood down", "relocating", "stolen")
 """What stations.csv says of a station whose readings nobody should be told of."""
+PROBATION_S = 2 * DAY
+"""How long a new station, or one in a new place, is on probation [s] (judgement, no source)."""
 DAYS_AT_ONCE = 10
 """How many days of readings are held in memory at once when the long memory is made anew."""
 
@@ -62,12 +68,15 @@ class Watch:
     answered_to: int
     marks: dict[str, str]
     spans: tuple[Span, ...] = ()
+    taken_back: tuple[Span, ...] = ()
     newest_delivery: int = 0
     cells_saved_at: datetime | None = None
     ran_at: datetime | None = None
     unkept: Readings = field(default_factory=Readings.empty)
     own_trouble: dict[str, str] = field(default_factory=dict)
     kept_findings: Kept = field(default_factory=dict)
+    honest_zeros: HonestZeros = NOTHING_LEARNED
+    learned_on: int = 0
 
     def history(self, begin: int, end: int, stations: np.ndarray) -> Readings:
         """Return all rain delivered by some stations in a stretch, with each one's reading before it."""
@@ -92,6 +101,8 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     watch.record.advance(int(now.timestamp()))
     rows, unread = _take(watch, new, now)
     trouble = trouble or unread
+    held, unheld = ([], "") if trouble else _hold(watch, rows, now)
+    trouble = trouble or unheld
 
     view = view_of(watch, now)
     judged, broken = judge(watch.network.rules, view, watch.kept_findings)
@@ -106,7 +117,7 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     told = Told(tuple(events), (*roster.address(watch.network, events, now), *due), trouble)
     answered_to = max((answer.number for answer in answers), default=watch.answered_to)
     watch.ran_at = now
-    return _commit(watch, told, changed, rows, marks, answered_to, now)
+    return _commit(watch, told, changed, rows, held, marks, answered_to, now)
 
 
 def judge(
@@ -132,7 +143,7 @@ def judge(
 def _found(rule: Rule, view: View, kept: Kept) -> Findings:
     """Return what a rule's check finds, or found earlier in this period while the same stations were in service."""
     check = checks.CHECKS[rule.check]
-    every = getattr(check, "EVERY_S", 0)
+    every = check.every_s(rule.settings) if hasattr(check, "every_s") else getattr(check, "EVERY_S", 0)
     holds_for = (view.now // every if every else view.now, view.in_service.tobytes())
     if rule.name not in kept or kept[rule.name][0] != holds_for:
         kept[rule.name] = (holds_for, check.judge(view, rule.settings))
@@ -165,7 +176,10 @@ def view_of(watch: Watch, now: datetime) -> View:
     """Return what the checks look at."""
     stations = watch.network.columns()
     positions = {station: position for position, station in enumerate(stations.ids)}
-    in_service = np.array([station.status not in AWAY for station in watch.network.stations], bool)
+    today = (int(now.timestamp()) + stations.utc_offset_s) // DAY
+    in_service = np.array([status not in AWAY for status in stations.status], bool)
+    for seasonal in np.flatnonzero(np.array(stations.season, object) != ""):
+        in_service[seasonal] &= not days_to_season(stations.season[seasonal], today)
     last_visit = np.zeros(len(stations), np.int64)
     for span in watch.spans:
         position = positions.get(span.station)
@@ -175,8 +189,30 @@ def view_of(watch: Watch, now: datetime) -> View:
             in_service[position] = False
         elif span.ends_at <= now:
             last_visit[position] = max(last_visit[position], int(span.ends_at.timestamp()))
-    on_probation = np.array([status == "probation" for status in stations.status], bool)
-    return View(int(now.timestamp()), stations, watch.record, watch.health, in_service, last_visit, on_probation)
+    new = _on_probation(stations, watch.record, int(now.timestamp()))
+    view = View(
+        int(now.timestamp()),
+        stations,
+        watch.record,
+        watch.health,
+        in_service,
+        last_visit,
+        new,
+        held_back=tuple(span for span in watch.spans if span.who == WATCH),
+        frequency=watch.network.frequency,
+    )
+    if watch.learned_on != (today := watch.record.daily.end_of(watch.record.daily.head)):
+        watch.learned_on, watch.honest_zeros = today, learned.learn(view)
+    return replace(view, honest_zeros=watch.honest_zeros)
+
+
+def _on_probation(stations: Stations, record: Record, now: int) -> np.ndarray:
+    """Say which stations are on probation: written so, or new here though others have been heard for longer [bool]."""
+    heard = record.first_heard > 0
+    begins_at = np.maximum(record.first_heard, np.where(stations.from_s <= now, stations.from_s, 0))
+    others_since = record.first_heard.min(where=heard, initial=now)
+    new = heard & (now - begins_at < PROBATION_S) & (begins_at - others_since > PROBATION_S)
+    return np.asarray(new | (np.array(stations.status, object) == "probation"))
 
 
 def owed(watch: Watch, now: datetime) -> tuple[list[Notice], dict[str, str]]:
@@ -268,26 +304,49 @@ def _take(watch: Watch, new: Readings, now: datetime) -> tuple[list[Clean], str]
         return [Clean.join([])], str(error)
 
 
+def _hold(watch: Watch, rows: list[Clean], now: datetime) -> tuple[list[Span], str]:
+    """Hold back what the watch itself decides doesn't count, before anything is judged; the rows it changes join.
+
+    Return the spans, to be written down with the rest of the cycle, and what kept them from being decided.
+    """
+    if not any(rule.check == doubtful_rain.NAME for rule in watch.network.rules):
+        return [], ""
+    spans = holding.decided(view_of(watch, now), watch.taken_back)
+    replaced = {span.number for span in spans if span.number}
+    kept = [span for span in watch.spans if span.number not in replaced]
+    try:
+        rows.append(_let_hold(watch, (*kept, *spans)))
+    except OutsideError as error:
+        log.error("the store could not be read: %s", error)
+        return [], str(error)
+    return spans, ""
+
+
 def _decide_spans(watch: Watch, now: datetime) -> Clean:
     """Take over the spans decided by now; return the readings that they change."""
-    spans = _spans_known(watch.store, now)
-    if spans == watch.spans:
-        return Clean.join([])
+    spans, watch.taken_back = _spans_known(watch.store, now)
+    return _let_hold(watch, spans)
+
+
+def _let_hold(watch: Watch, spans: tuple[Span, ...]) -> Clean:
+    """Let these spans hold in place of those before; return the readings that they change."""
     changed = set(spans) ^ set(watch.spans)
-    watch.spans = spans
-    watch.kept_findings.clear()
-    return watch.record.decide(
+    if not changed:
+        return Clean.join([])
+    rows = watch.record.decide(
         Held.of(_stretches(watch.network, spans)), _stretches(watch.network, changed), watch.history
     )
+    watch.spans = spans
+    watch.kept_findings.clear()
+    return rows
 
 
-def _spans_known(store: Memory, now: datetime) -> tuple[Span, ...]:
-    """Return the spans that were decided by `now` and not yet withdrawn then."""
-    return tuple(
-        replace(span, withdrawn_at=None)
-        for span in store.spans()
-        if span.decided_at <= now and not (span.withdrawn_at and span.withdrawn_at <= now)
-    )
+def _spans_known(store: Memory, now: datetime) -> tuple[tuple[Span, ...], tuple[Span, ...]]:
+    """Return the spans that were decided by `now` and hold then, and the watch's own that were withdrawn by then."""
+    known = [span for span in store.spans() if span.decided_at <= now]
+    over = [span for span in known if span.withdrawn_at and span.withdrawn_at <= now]
+    holding_now = (replace(span, withdrawn_at=None) for span in known if span not in over)
+    return tuple(holding_now), tuple(span for span in over if span.who == WATCH)
 
 
 def _stretches(network: Network, spans: Iterable[Span]) -> list[tuple[int, int, int]]:
@@ -311,6 +370,7 @@ def _commit(
     told: Told,
     changed: Sequence[Alarm],
     rows: Sequence[Clean],
+    held: Sequence[Span],
     marks: Mapping[str, str],
     answered_to: int,
     now: datetime,
@@ -321,7 +381,7 @@ def _commit(
     standing |= {alarm.key: alarm for alarm in changed if alarm.ended_at is None}
     marks = {**marks, "watched_since": watch.marks["watched_since"]}
     try:
-        watch.store.commit(
+        written = watch.store.commit(
             now,
             alarms=[*ended, *standing.values()],
             events=told.events,
@@ -331,10 +391,12 @@ def _commit(
             # Rows that could not be kept have no numbers yet to write a flag beside.
             flags=None if told.trouble else _flags(*rows),
             answered_to=answered_to,
+            spans=held,
         )
     except OutsideError as error:
         log.error("the cycle could not be written down: %s", error)
         return replace(told, trouble=told.trouble or str(error))
+    watch.spans = (*(span for span in watch.spans if span not in held), *written)
     watch.alarms = standing
     watch.last_number = max([watch.last_number, *(alarm.number for alarm in changed)])
     watch.answered_to = answered_to
@@ -374,8 +436,8 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
         last_number=store.last_alarm_number(),
         answered_to=int(marks.get("answered_to", 0)),
         marks=marks,
-        spans=_spans_known(store, now),
     )
+    watch.spans, watch.taken_back = _spans_known(store, now)
     record = watch.record
     record.held = Held.of(_stretches(network, watch.spans))
     stations, _, habits = store.load_cells("habits", -1)
@@ -388,6 +450,7 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
     for unknown in _unknown_to_cells(watch, end):
         record.catch_up(unknown, watch.history)
         watch.newest_delivery = max([watch.newest_delivery, *unknown.delivery.tolist()])
+    record.find_first_heard()
     known = {int(number) for number in marks.get("cells_know_spans", "").split()}
     current = {span.number for span in watch.spans}
     changed = [span for span in store.spans() if (span.number in known) != (span.number in current)]
@@ -435,9 +498,8 @@ def _health_at_start(network: Network, store: Memory, marks: dict[str, str], now
 def empty_record(network: Network, now: datetime) -> Record:
     """Return a record long enough for the network's longest limit and a day of late readings."""
     stations = network.columns()
-    longest = max(
-        (limit.seconds for rule in network.rules for limit in getattr(rule.settings, "limits", ())), default=DAY
-    )
+    depths = (rule.settings for rule in network.rules if isinstance(rule.settings, heavy_rain.Settings))
+    longest = max((limit.seconds for settings in depths for limit in settings.limits), default=DAY)
     day_starts = network.day_starts.hour * HOUR + network.day_starts.minute * 60
     return Record(
         int(now.timestamp()),
@@ -446,6 +508,7 @@ def empty_record(network: Network, now: datetime) -> Record:
         grid_s=network.grid_minutes * 60,
         fine_days=max(longest, DAY) / DAY + 1,
         day_starts_s=day_starts - stations.utc_offset_s,
+        from_s=stations.from_s,
     )
 
 

@@ -9,9 +9,11 @@ import numpy as np
 
 from watchman import watch
 from watchman.judging.checks import battery_decline, dry_among_wet
+from watchman.judging.science.season import days_to_season
 from watchman.judging.view import Findings, View
 from watchman.model import VISIT, Verdict
 from watchman.network import Network
+from watchman.readings.record import DAY
 from watchman.store import REJECTED_KEPT, Store
 from watchman.telling import digest
 
@@ -32,6 +34,7 @@ def facts(network: Network, store: Store, watching: watch.Watch, name: str, now:
         open_alarms=tuple(watching.alarms.values()),
         notices=store.notices(begin=begin, end=end),
         days_left=_days_left(view, findings.get(battery_decline.NAME)),
+        left_out=_left_out(network, view),
         not_judged=_not_judged(view, findings.get(dry_among_wet.NAME)),
         held_nothing=_held_nothing(watching, view, begin, end),
         revised=_revised(network, store, view, name),
@@ -61,6 +64,21 @@ def _days_left(view: View, findings: Findings | None) -> dict[str, float]:
         return {}
     left = findings.numbers["days_left"]
     return {station: float(left[p]) for p, station in enumerate(view.stations.ids) if np.isfinite(left[p])}
+
+
+def _left_out(network: Network, view: View) -> dict[str, str]:
+    """Return why a station's rain isn't ranked: what stations.csv says of it, its season, or that it is new here."""
+    seasonal = view.stations.season
+    today = (view.now + view.stations.utc_offset_s) // DAY
+    out: dict[str, str] = {}
+    for position, station in enumerate(network.stations):
+        if station.status:
+            out[station.id] = station.status
+        elif seasonal[position] and days_to_season(seasonal[position], today):
+            out[station.id] = "stood down for the season"
+        elif view.on_probation[position]:
+            out[station.id] = "new here, on probation"
+    return out
 
 
 def _not_judged(view: View, findings: Findings | None) -> dict[str, str]:

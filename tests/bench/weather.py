@@ -43,7 +43,7 @@ signal = "signal_dbm"
 
 [[contacts]]
 name = "tech-1"
-roles = ["technician", "crew", "supervisor", "warden", "road crew"]
+roles = ["technician", "crew", "supervisor", "warden", "road crew", "data manager"]
 text = "{text}"
 """
 HEADER = "time,station,rain_mm,battery_v,temperature_c,signal_dbm\n"

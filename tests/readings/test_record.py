@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from watchman.model import RAIN, Readings
+from watchman.model import BATTERY, RAIN, Readings
 from watchman.readings.cleaning import Held, Terms
 from watchman.readings.record import Record
 
@@ -423,3 +423,45 @@ def test_the_least_and_most_rain_of_a_stretch_hold_for_any_course_inside_the_rea
             truth[e + 1 - width : e + 1].sum() for e in range(ends[position] - cells + width, ends[position] + 1)
         )
         assert least[position, 0] <= max(best, true[position])
+
+
+def test_what_was_read_before_a_station_came_to_its_place_is_forgotten() -> None:
+    """Rain, volts and their sums of the old place go once the day has come, also those that arrive later; other
+    stations keep theirs, and before that day nothing changes.
+    """
+    moved_at = NOW - 86400
+    from_s = np.array([moved_at, 0, 0])
+    record = Record(NOW - 2 * 86400, terms(), np.zeros(STATIONS, np.int64), fine_days=4, from_s=from_s)
+    times = range(NOW - 2 * 86400, NOW - 86400 + 7200, 900)
+    before = [(station, at, 1.0) for at in times if at <= moved_at - 900 for station in (0, 1)]
+    record.take(readings(before), Kept())
+    record.take(readings(before, BATTERY), Kept())
+    record.advance(moved_at - 1)
+    assert record.daily.rain[:, 0].sum() == record.daily.rain[:, 1].sum() > 0
+
+    record.advance(NOW)
+    late = [(0, moved_at - 450, 5.0)]
+    after = [(station, at, 0.2) for at in times if at > moved_at for station in (0, 1)]
+    record.take(readings(after), Kept())
+    record.take(readings(late, BATTERY), Kept())
+    for grid in (record.fine, record.hourly, record.daily):
+        assert grid.rain[:, 0].sum() == 200 * len(after) // 2
+        assert grid.running[grid.head + 1, 0] == 200 * len(after) // 2
+        assert grid.rain[:, 1].sum() > grid.rain[:, 0].sum()
+        assert grid.count[BATTERY, :, 0].sum() == 0
+        assert grid.count[BATTERY, :, 1].sum() > 0
+    assert np.isnan(record.last_value[BATTERY, 0])
+
+
+def test_when_a_station_was_first_heard_is_known_live_and_found_again_at_start() -> None:
+    """To the moment while it is watched, to the hour in the last month's cells, to the day before."""
+    record = Record(NOW - 40 * 86400, terms(), np.zeros(STATIONS, np.int64), fine_days=4)
+    record.take(readings([(0, NOW - 40 * 86400, 0.0)]), Kept())
+    record.advance(NOW)
+    record.take(readings([(1, NOW - 3600, 0.0)]), Kept())
+    assert record.first_heard.tolist() == [NOW - 40 * 86400 + 60, NOW - 3600 + 60, 0]
+    record.first_heard[:] = 0
+    record.find_first_heard()
+    assert NOW - 42 * 86400 < record.first_heard[0] <= NOW - 40 * 86400
+    assert NOW - 3 * 3600 < record.first_heard[1] <= NOW - 3600
+    assert record.first_heard[2] == 0

@@ -26,6 +26,7 @@ from tests.telling.veldran import (
     notice,
     silent,
     source_out,
+    spread,
     station,
     storm,
     storm_over,
@@ -121,6 +122,62 @@ def test_s6_heavy_rain() -> None:
     )
 
 
+def rarest(mm: float, minutes: int, years: float, beyond: str = "") -> dict[str, object]:
+    """Return how rare a gauge's rain was, as judging says it."""
+    return {"mm": mm, "minutes": minutes, "years": years, "beyond": beyond, "name": "Ashlow Gap"}
+
+
+@pytest.mark.parametrize(
+    ("rare", "said_of_it"),
+    [
+        (rarest(14.0, 15, 12.3), "14 mm/15 min (about 1 in 10 yr), 31.2 mm/1 h."),
+        (rarest(31.2, 60, 27.9), "14 mm/15 min, 31.2 mm/1 h (about 1 in 25 yr)."),
+        (rarest(31.2, 60, 100, "more"), "14 mm/15 min, 31.2 mm/1 h (over 1 in 100 yr, outside the table)."),
+        (rarest(31.2, 60, 1, "less"), "14 mm/15 min, 31.2 mm/1 h. "),
+    ],
+)
+def test_s6_how_rare_it_is(rare: dict[str, object], said_of_it: str) -> None:
+    """The return period stands beside its own depth, rounded down, never beyond the table."""
+    first, second = storm().numbers["gauges"]
+    of = storm(first | {"rarest": rare}, second)
+
+    assert said_of_it in text(of, "2025-10-22T17:21")
+    mail = said(of, "2025-10-22T17:21", channel="mail", here=spread()).text
+    assert ("by your table" in mail.lower()) == (rare["beyond"] != "less")
+    assert ("somewhere among gauges like yours" in " ".join(mail.split())) == (not rare["beyond"])
+
+
+def test_why_a_storm_notice_names_its_limit() -> None:
+    """A depth, a return period, a line, or rain before."""
+    gauges = storm().numbers["gauges"]
+
+    def limit_of(**figures: object) -> str:
+        of = storm(gauges[0] | {"limit": {"mm": 12.0, "minutes": 15, "severity": "severe"} | figures})
+        return " ".join(said(of, "2025-10-22T17:21", channel="mail").text.split())
+
+    assert "14 mm in 15 min is at or above the limit of 12 mm in 15 min." in limit_of()
+    assert "the depth of 1 in 10 years, 12 mm in 15 min." in limit_of(years=10.0)
+    assert "line of intensity, which asks for 12 mm in 15 min." in limit_of(line={"a": 1})
+    before = limit_of(before_mm=54.0, factor=0.67, before_days=15.0, days=3.0)
+    assert "0.67 times the 54 mm of the 15 days before it reach the limit of 12 mm." in before
+
+
+def test_why_heavy_rain_was_or_was_not_told() -> None:
+    """The depth that counted or came nearest, and its limit."""
+    n = {"mm": 4.2, "minutes": 15, "limit": {"mm": 6.0, "minutes": 15, "severity": "moderate"}, "rarest": None}
+
+    def why(verdict: str, **changed: object) -> str:
+        facts = {"n": n | changed, "verdict": verdict, "reason": "readings are missing"}
+        return compose.account("heavy-rain", facts, network(), at("2025-10-22T17:21"))
+
+    assert why("absent") == "4.2 mm in 15 min came nearest: under the limit of 6 mm in 15 min."
+    assert why("present", mm=6.2, rarest=rarest(6.2, 15, 2.2)) == (
+        "6.2 mm in 15 min: the limit of 6 mm in 15 min is reached. "
+        "By the network's table 6.2 mm in 15 min is about 1 in 2 yr."
+    )
+    assert why("undetermined") == "Readings are missing; what came makes at least 4.2 mm in 15 min."
+
+
 def test_s7_heavy_rain_on_one_gauge_only() -> None:
     """The doubt is told, not used to say nothing."""
     alone = storm(gauge("Corrow Mill", 8.0, 15, "2025-10-22T16:45"), one_gauge_only=True, dry_neighbours=3)
@@ -197,7 +254,7 @@ def test_a_reminder_and_a_call_of_the_next_person_say_what_they_are() -> None:
 
 def test_an_update_says_what_changed() -> None:
     """What judging noted is put in people's words; a severer storm has another name."""
-    worse = replace(storm(), severity=Severity.SEVERE)
+    worse = storm(*(one | {"severity": "severe"} for one in storm().numbers["gauges"]), severity=Severity.SEVERE)
     words = text(worse, "2025-10-22T17:36", EventKind.UPDATED, note="worse")
 
     assert words.startswith("Very heavy rain Ashlow Gap")
@@ -255,11 +312,11 @@ def test_only_answers_that_are_set_up_are_offered() -> None:
 
 def test_a_check_without_words_of_its_own_still_works() -> None:
     """The generic words name the check, the place, the time and the numbers with their units."""
-    drain = alarm(51, "slow-drain", "station:kettle", "2025-10-22T17:05", {"tips": 14, "drain_mm": 2.84})
-    words = said(drain, "2025-10-22T17:15", channel="mail")
+    warm = alarm(51, "warm-box", "station:kettle", "2025-10-22T17:05", {"tips": 14, "drain_mm": 2.84})
+    words = said(warm, "2025-10-22T17:15", channel="mail")
 
-    assert text(drain, "2025-10-22T17:15").startswith("Kettle Weir: slow drain since 17:05. Tips 14. Drain 2.84 mm.")
-    assert words.subject == "Kettle Weir: slow drain since 17:05 (no. 51)"
+    assert text(warm, "2025-10-22T17:15").startswith("Kettle Weir: warm box since 17:05. Tips 14. Drain 2.84 mm.")
+    assert words.subject == "Kettle Weir: warm box since 17:05 (no. 51)"
     assert "drain  2.84 mm" in words.text
 
 
@@ -389,7 +446,7 @@ def test_every_fault_fits_one_message_and_keeps_place_time_and_task(
             days_left=data.draw(st.one_of(st.none(), st.floats(0, 9999))),
             dawn_v=volts,
             days_not_full=data.draw(st.integers(0, 999)),
-            sign=data.draw(st.sampled_from(["declining", "not full", "floor"])),
+            sign=data.draw(st.sampled_from(["declining", "floor", "ageing", "shaded", "cut", "dies at night"])),
             at_station="fennick",
         ),
         clogged(
@@ -455,6 +512,7 @@ def test_every_storm_fits_one_message_and_keeps_its_caution(
         "ended_at": ended.isoformat(),
         "severity": "extreme",
         "also": [{"mm": mm / 2, "minutes": 60}],
+        "rarest": rarest(mm, 60, 1000, "more"),
     }
     of = storm(
         one,

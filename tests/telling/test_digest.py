@@ -21,6 +21,7 @@ from tests.telling.veldran import (
     notice,
     silent,
     source_out,
+    spread,
     storm_over,
 )
 from watchman.model import AlarmState, EventKind, NoticeState, Severity
@@ -263,6 +264,22 @@ def test_the_first_screen_holds_what_matters() -> None:
     ):
         assert line in screen
     assert len(mail.text.split("Details\n")[0].splitlines()) < 30
+
+
+def test_a_storm_says_how_rare_it_was_at_one_place_and_somewhere_here() -> None:
+    """Among ten sites apart, 1/(1 - 0.9^10) = 1.5 years; where all stand together there is nothing to add."""
+    rare = {"mm": 31.2, "minutes": 60, "years": 10.0, "beyond": "", "name": "Ashlow Gap"}
+    over = replace(storm_over(), numbers={**storm_over().numbers, "rarest": rare})
+    week = digest.week(spread(), facts(events=(event(EventKind.RAISED, over),)))
+    wide = " ".join(digest.digest_words(week, SUPERVISOR, spread()).text.split())
+    told = words(events=(event(EventKind.RAISED, over),))
+
+    place = "31.2 mm in 1 h is about 1 in 10 yr at one place"
+    assert f"{place}, somewhere among gauges like yours about every 1.5 years." in wide
+    assert f"{place}." in told
+    assert "about 1 in 10 yr (31.2 mm in 1 h)" in told
+    less = replace(over, numbers={**over.numbers, "rarest": rare | {"beyond": "less"}})
+    assert "1 in 10 yr" not in words(events=(event(EventKind.RAISED, less),))
 
 
 def test_the_details_show_each_day_each_trip_and_each_reason() -> None:

@@ -207,6 +207,21 @@ def test_a_storm_is_never_joined_with_a_fault() -> None:
     assert len(roster.address(here, events, at(NOON))) == 2
 
 
+def test_two_rules_about_one_storm_are_one_notice_a_step_and_person() -> None:
+    """The more severe is told; the end of the storm is one notice too, and no part of the next one's beginning."""
+    other = replace(storm(number=47, severity=Severity.SEVERE), key=replace(storm().key, rule="heavy-rain-road"))
+    both = [event(EventKind.RAISED, storm()), event(EventKind.UPDATED, other)]
+    assert [notice.alarm for notice in roster.address(network(), both, at(NOON))] == [47]
+    assert [notice.alarm for notice in roster.address(network(), both[::-1], at(NOON))] == [47]
+    over = [event(EventKind.ENDED, storm_over()), event(EventKind.ENDED, replace(storm_over(number=47), key=other.key))]
+    assert len(roster.address(network(), over, at(NOON))) == 1
+    assert len(roster.address(network(), [over[0], both[1]], at(NOON))) == 2
+    waits = [notice_of(storm(), EventKind.RAISED), notice_of(other, EventKind.UPDATED, made=NOON)]
+    assert [notice.alarm for notice in roster.still_due(waits, {46: storm(), 47: other})[0]] == [47], "not the first"
+    road = replace(other, tell=("crew",))
+    assert len(roster.address(network(), [both[0], event(EventKind.RAISED, road)], at(NOON))) > 1, "two people"
+
+
 def notice_of(of: Alarm, kind: EventKind, step: int = 1, made: str = NIGHT) -> Notice:
     """Return the technician's text of one step."""
     here = network(contacts=(contact("tech-1", "technician", "warden", mail=False),))

@@ -88,6 +88,12 @@ def network(**changed: Any) -> Network:
     return Network(**fields | changed)
 
 
+def spread() -> Network:
+    """Return the network with its ten stations far enough apart to be ten sites."""
+    apart = [one.model_copy(update={"latitude": 39.7 + place / 5}) for place, one in enumerate(STATIONS)]
+    return network(stations=with_short_names(apart))
+
+
 def alarm(number: int, check: str, scope: str, since: str, numbers: dict[str, Any], **changed: Any) -> Alarm:
     """Return an alarm that stands unacknowledged and was raised when it began."""
     began = at(since)
@@ -138,6 +144,8 @@ def silent(number: int = 41, since: str = "2025-10-23T02:10", at_station: str = 
         "silent_minutes": 300,
         "limit_minutes": 45,
         "sends_every_minutes": 15,
+        "usual_pause_minutes": 22,
+        "plan_ended": None,
         "neighbours_reporting": 4,
         "neighbours_total": 4,
         "battery_v": 3.92,
@@ -161,7 +169,19 @@ def battery(number: int = 45, since: str = "2025-10-20T05:00", at_station: str =
         "days_not_full": 7,
         "peers_full": 9,
         "peers_total": 11,
-        "sign": "not full",
+        "frosty_days": 0,
+        "sign": "shaded",
+        "came_in_percent": 31.0,
+        "autonomy_days": 11.0,
+        "autonomy_days_before": 11.5,
+        "falls_percent_a_day": 4.8,
+        "peers_fall_percent_a_day": 0.1,
+        "fallen_percent": 40.0,
+        "hours_lost": 0,
+        "limit_days": 12.0,
+        "limit_days_shaded": 25.0,
+        "limit_autonomy_days": 5.0,
+        "limit_floor_percent": 5.0,
     }
     return alarm(number, "battery-decline", f"station:{at_station}", since, given | numbers)
 
@@ -211,6 +231,7 @@ def mast_out(number: int = 44, since: str = "2025-10-31T18:10", cause: str = "ma
         "count": 4,
         "silent_since": written(since),
         "neighbours_wet": True,
+        "plan_ended": False,
     }
     return alarm(number, "overdue", f"{cause}:{name}", since, numbers, stations=ids)
 

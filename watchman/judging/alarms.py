@@ -138,6 +138,7 @@ class _Steps:
     def _stand(self, alarm: Alarm, matter: Matter) -> None:
         """Go on with an alarm whose matter is still there; say so again only if it got worse or wider."""
         worse = matter.level > alarm.level
+        known = alarm.check in STORM_CHECKS and matter.severity.rank <= alarm.severity.rank
         wider = not set(matter.stations) <= set(alarm.stations) and alarm.check not in STORM_CHECKS
         urgent = matter.when is When.NOW and alarm.when is not When.NOW
         came_back = alarm.state is AlarmState.RETURNED
@@ -159,7 +160,17 @@ class _Steps:
             # An answer to what was known before is no answer to worse.
             state = AlarmState.UNACKNOWLEDGED if worse or urgent else alarm.state
             alarm = replace(alarm, state=state, acknowledged_by="" if worse or urgent else alarm.acknowledged_by)
-            note = "worse" if worse or urgent else "wider" if wider else "comes and goes" if came_back else "still so"
+            note = (
+                "heavy again"
+                if worse and known
+                else "worse"
+                if worse or urgent
+                else "wider"
+                if wider
+                else "comes and goes"
+                if came_back
+                else "still so"
+            )
             self.tell(alarm, EventKind.UPDATED, note=note)
         else:
             self.keep(alarm)
@@ -240,7 +251,8 @@ def _with(alarm: Alarm, matter: Matter) -> Alarm:
         when=When.NOW if When.NOW in (alarm.when, matter.when) else matter.when,
         tell=tuple(dict.fromkeys((*alarm.tell, *matter.tell))),
         numbers=matter.numbers,
-        level=max(alarm.level, matter.level),
+        # A storm's level falls when nothing has reached it for a while, so that the next burst is news.
+        level=matter.level if alarm.check in STORM_CHECKS else max(alarm.level, matter.level),
     )
 
 

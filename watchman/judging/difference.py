@@ -112,7 +112,7 @@ def _bounds(info: FieldInfo, value: float) -> tuple[float, float]:
             least = float(rule.ge if isinstance(rule, Ge) else rule.gt)  # type: ignore[arg-type]
         elif isinstance(rule, Le | Lt):
             most = float(rule.le if isinstance(rule, Le) else rule.lt)  # type: ignore[arg-type]
-    return max(least, value * 1e-6), most
+    return max(least, value * 1e-3), most
 
 
 def _metadata(info: FieldInfo) -> Iterator[Any]:

@@ -19,6 +19,15 @@ class BesideRain(Written):
     """Roles that are told, as they stand at the contacts."""
 
 
+class ReliedOn(Written):
+    """Who is told besides, and when, at a station that somebody relies on for seeing heavy rain (relied_on_by)."""
+
+    when: When = Field(When.BY_DAY, strict=False)
+    """When people are told: "now", "by day" or "weekly"."""
+    tell: tuple[str, ...] = Field(strict=False)
+    """Roles that are told, as they stand at the contacts."""
+
+
 class Rule(Written):
     """One file of rules/: which check, how it is set, who is told and when."""
 
@@ -32,6 +41,8 @@ class Rule(Written):
     """Roles that are told, as they stand at the contacts."""
     beside_rain: BesideRain | None = None
     """When and whom to tell instead, while a neighbour is wet."""
+    relied_on: ReliedOn | None = None
+    """When and whom to tell besides, where a gauge that somebody relies on can't be trusted for heavy rain."""
     severity: Severity = Field(Severity.MODERATE, strict=False)
     """How much it matters: minor, moderate, severe or extreme; a limit's own severity goes before it."""
     during_maintenance: Literal["hold", "tell"] = "hold"

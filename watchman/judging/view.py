@@ -9,7 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from watchman.model import SourceHealth, Verdict
+from watchman.judging.science.frequency import FrequencyTable
+from watchman.judging.science.neighbours import NOTHING_LEARNED, HonestZeros
+from watchman.model import SourceHealth, Span, Verdict
 from watchman.readings.record import Record
 
 
@@ -24,7 +26,8 @@ class Stations:
     utc_offset_s: the network's standard-time offset, the same all year; tip_um: rain of one tip [um, int64, 0 = not
     known]; plan_end, calibration_due: the last day of the data plan, the day a calibration is due [days since 1970,
     int64, 0 = none]; from_s: when the station came to this place [s since 1970 UTC, int64, 0 = always here]; status:
-    as written, "" in service; relied_on_by: the role or contact that counts on seeing rain here, "" when none.
+    as written, "" in service; season: as written, "" all year; relied_on_by: the role or contact that counts on seeing
+    rain here, "" when none.
     """
 
     ids: tuple[str, ...]
@@ -48,6 +51,7 @@ class Stations:
     calibration_due: np.ndarray
     from_s: np.ndarray
     status: tuple[str, ...]
+    season: tuple[str, ...]
     relied_on_by: tuple[str, ...]
 
     def __len__(self) -> int:
@@ -59,7 +63,9 @@ class View:
     """Everything a check may look at.
 
     in_service: false while somebody works at the station [bool, n]; last_visit: the end of the latest visit that is
-    over [s since 1970 UTC, 0 = none, n]; on_probation: new here, so that nobody far away is told of it yet [bool, n].
+    over [s since 1970 UTC, 0 = none, n]; on_probation: new here, so that nobody far away is told of it yet [bool, n];
+    held_back: the spans the watch itself decided, which hold (judging/holding.py); frequency: the network's
+    depth-duration-frequency table, if it has one; honest_zeros: how often honest gauges are dry (judging/learned.py).
     """
 
     now: int
@@ -69,6 +75,9 @@ class View:
     in_service: np.ndarray
     last_visit: np.ndarray
     on_probation: np.ndarray
+    held_back: tuple[Span, ...] = ()
+    frequency: FrequencyTable | None = None
+    honest_zeros: HonestZeros = NOTHING_LEARNED
 
 
 @dataclass(frozen=True, slots=True)

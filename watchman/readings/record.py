@@ -13,7 +13,17 @@ from copy import copy
 import numpy as np
 
 from watchman.model import RAIN, VARIABLES, Readings
-from watchman.readings.cleaning import EARLIEST_S, IMPOSSIBLE, RESTARTED, Clean, Held, Terms, clean, stamped_long_ago
+from watchman.readings.cleaning import (
+    EARLIEST_S,
+    FUTURE_S,
+    IMPOSSIBLE,
+    RESTARTED,
+    Clean,
+    Held,
+    Terms,
+    clean,
+    stamped_long_ago,
+)
 
 HOUR = 3600
 DAY = 86400
@@ -23,6 +33,12 @@ ARRIVALS_KEPT = 128
 """How many of a station's latest arrivals are kept to learn how often it sends."""
 SPACINGS_KEPT = 31
 """How many of the latest pauses between a station's rain readings are kept to learn how long a reading is."""
+DELAYS_LEARNED = 32
+"""From how many of a station's latest messages its usual delay is learned; a quarter of them make a habit."""
+DELAY_DRIFT_S = 60
+"""By how much a usual delay grows in an hour at most [s], so that a clock that jumps is seen as such (judgement)."""
+DELAY_JUMP_S = 1200
+"""A delay longer than usual by more than this is no habit but a fault [s] (judgement, no source)."""
 
 History = Callable[[int, int, np.ndarray], Readings]
 """(begin, end, stations) -> every rain reading delivered by these stations in (begin, end], and each one's reading
@@ -65,11 +81,14 @@ class Grid:
         """Return the end of a cell [s since 1970 UTC]."""
         return self.start + (cell + 1) * self.step
 
-    def with_held(self, stations: np.ndarray) -> Grid:
-        """Return a copy in which what does not count as rain at some stations does."""
+    def with_held(self, stations: np.ndarray, but: Iterable[tuple[int, int, int]] = ()) -> Grid:
+        """Return a copy in which what does not count as rain at some stations does, except in (station, begin, end]."""
         other = copy(self)
         other.rain, other.running = self.rain.copy(), self.running.copy()
         other.rain[:, stations] += self.held[:, stations]
+        for station, begin, end in but:
+            cells = slice(max(self.cell(begin + 1), 0), max(self.cell(end) + 1, 0))
+            other.rain[cells, station] = self.rain[cells, station]
         other.running[1 : self.head + 2, stations] = np.cumsum(other.rain[: self.head + 1, stations], axis=0)
         return other
 
@@ -185,6 +204,17 @@ class Grid:
         if first <= self.head:
             self._sum_from(first, stations, upto=self.head)
 
+    def forget_before(self, stations: np.ndarray, moment: int) -> None:
+        """Forget everything of some stations in the cells that begin before a moment [s since 1970 UTC]."""
+        last = min(-((self.start - moment) // self.step), self.length)
+        if last <= 0:
+            return
+        for array in (self.rain, self.held, self.known, self.covers, self.straddle):
+            array[:last, stations] = 0
+        for layers in (self.total, self.count):
+            layers[:, :last, stations] = 0
+        self._sum_from(0, stations, upto=self.head)
+
     def sum_again(self, first: int) -> None:
         """Bring the running sums up to date from a cell on, for all stations."""
         self._sum_from(first, np.arange(self.stations), upto=self.head)
@@ -206,8 +236,12 @@ class Record:
     last_value, last_value_at: newest reading of each variable, rain as delivered [variable, n]; covers_s,
     sends_every_s: written or learned [s, 0 = not known, n]; longest_gap: the longest pause between two arrivals that
     ended on that day [s, day, n]; arrivals: the latest arrivals of each station, 0 where there were fewer [s since
-    1970 UTC, k, n]; spacings: the latest pauses between rain readings, likewise [s, k, n]; anew: stations whose saved
-    cells don't hold any more and are made again from the readings [bool, n].
+    1970 UTC, k, n]; stamps: the newest time each of those arrivals brought, however absurd [s since 1970 UTC, k, n];
+    usual_delay_s: how long after their stamps messages usually arrive [s, 0 = not known, n]; spacings: the latest
+    pauses between rain readings, likewise [s, k, n]; anew: stations whose saved cells don't hold any more and are made
+    again from the readings [bool, n]; first_heard: when a station was heard for the first time, as far back as is known
+    [s since 1970 UTC, 0 = never, n]; impossible_at: the newest reading with more rain than was ever measured in its
+    time [s since 1970 UTC, 0 = none, n].
     """
 
     def __init__(
@@ -221,8 +255,16 @@ class Record:
         day_starts_s: int = 0,
         hourly_days: int = HOURLY_DAYS,
         daily_days: int = DAILY_DAYS,
+        from_s: np.ndarray | None = None,
     ) -> None:
+        """Begin with nothing known.
+
+        from_s: when each station came to its place; what it read before is forgotten then [s since 1970 UTC, 0 = it was
+        always there].
+        """
         stations = len(terms.covers_s)
+        self.from_s = np.zeros(stations, np.int64) if from_s is None else from_s
+        self._begins_at = np.zeros(stations, np.int64)
         self.terms, self.held = terms, Held.of(())
         self.fine = _grid(now, grid_s, round(fine_days * DAY / grid_s), stations, 0)
         # Whole days must be whole hours, also where the day starts at half past.
@@ -234,11 +276,14 @@ class Record:
         self.last_value_at = np.zeros((len(VARIABLES), stations), np.int64)
         self.last_rain_source = np.zeros(stations, np.int16)
         self.restarted = np.zeros(stations, bool)
+        self.impossible_at = np.zeros(stations, np.int64)
         self.covers_s = np.maximum(terms.covers_s, 0)
         self.written_sends_s, self.sends_every_s = sends_every_s, sends_every_s.astype(np.int64)
-        self.arrivals = np.zeros((ARRIVALS_KEPT, stations), np.int64)
+        self.arrivals, self.stamps = (np.zeros((ARRIVALS_KEPT, stations), np.int64) for _ in range(2))
+        self.usual_delay_s = np.zeros(stations, np.int64)
         self.spacings = np.zeros((SPACINGS_KEPT, stations), np.int64)
         self.anew = np.zeros(stations, bool)
+        self.first_heard = np.zeros(stations, np.int64)
         self.touched: dict[str, set[int]] = {"hourly": set(), "daily": set()}
         self._learned_hour = 0
 
@@ -256,9 +301,30 @@ class Record:
         if passed:
             self.longest_gap[:-passed] = self.longest_gap[passed:]
             self.longest_gap[-passed:] = 0
+        self._forget_old_places(now)
         if now // HOUR != self._learned_hour:
             self._learned_hour = now // HOUR
             self._learn_sending(np.ones(self.stations, bool))
+            self._learn_delays()
+
+    def _forget_old_places(self, now: int) -> None:
+        """Forget what stations read before they came to their place, once they have: neighbours, rain and volts there
+        are no past of theirs here.
+        """
+        moved = np.flatnonzero((self.from_s <= now) & (self._begins_at < self.from_s))
+        for begins_at in np.unique(self.from_s[moved]).tolist():
+            stations = moved[self.from_s[moved] == begins_at]
+            for grid in (self.fine, self.hourly, self.daily):
+                grid.forget_before(stations, begins_at)
+            self.longest_gap[: max(self.daily.cell(begins_at + 1), 0), stations] = 0
+            old = self.last_value_at[1:, stations] <= begins_at
+            self.last_value[1:, stations] = np.where(old, np.nan, self.last_value[1:, stations])
+            self.last_value_at[1:, stations] = np.where(old, 0, self.last_value_at[1:, stations])
+        self._begins_at[moved] = self.from_s[moved]
+
+    def _of_this_place(self, rows: Clean) -> Clean:
+        """Return the readings made where the station stands now."""
+        return rows.take(rows.observed_at > self._begins_at[rows.station])
 
     def take(self, new: Readings, history: History) -> tuple[Clean, Clean]:
         """Write readings just delivered into the arrays; return those added, and those written again, cleaned.
@@ -277,9 +343,10 @@ class Record:
         fresh = new.take(~late)
         rows = clean(Readings.join([self._context(fresh), fresh]), self._terms(), self.held)
         rows = rows.take(rows.delivery > 0)
+        here = self._of_this_place(rows)
         for grid in (self.fine, self.hourly, self.daily):
-            grid.put_rain(rows)
-            grid.put_values(rows)
+            grid.put_rain(here)
+            grid.put_values(here)
         self._note_newest(rows, new)
         self._touch(rows)
         return rows, again
@@ -293,8 +360,9 @@ class Record:
         """Fill the fine grid at start."""
         self._learn_covers(recent)
         rows = clean(recent, self._terms(), self.held)
-        self.fine.put_rain(rows)
-        self.fine.put_values(rows)
+        here = self._of_this_place(rows)
+        self.fine.put_rain(here)
+        self.fine.put_values(here)
         self._note_newest(rows, recent)
         # What was recalled is later than these arrivals, which are still to be learned from.
         heard, self.last_received = self.last_received, np.zeros(self.stations, np.int64)
@@ -304,12 +372,24 @@ class Record:
 
     def catch_up(self, after: Readings, history: History) -> None:
         """Write into the hourly and daily cells, at start, what the saved ones don't know of."""
+        # Messages with absurd stamps lie outside the fine grid, but they were heard.
+        self._note_arrivals(after)
         after = after.take(~stamped_long_ago(after))
-        values = clean(after.take(after.variable != RAIN), self._terms(), self.held)
+        values = self._of_this_place(clean(after.take(after.variable != RAIN), self._terms(), self.held))
         for grid in (self.hourly, self.daily):
             grid.put_values(values)
         self._write_again(self._stretches(after.take(after.variable == RAIN)), history, (self.hourly, self.daily))
         self._touch(values)
+
+    def find_first_heard(self) -> None:
+        """Find at start, from the cells, when stations were heard for the first time: the hour of it in the last month,
+        else the day.
+        """
+        for grid in (self.hourly, self.daily):
+            heard = (grid.known > 0) | grid.count.any(axis=0)
+            begins_at = grid.start + np.argmax(heard, axis=0) * grid.step
+            earlier = heard.any(axis=0) & ((self.first_heard == 0) | (begins_at <= self.first_heard - grid.step))
+            self.first_heard[earlier] = begins_at[earlier]
 
     def cells_of(self, name: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
         """Return station, cell end and values [rows, 15] of the cells written since `forget_touched`, to be saved."""
@@ -336,10 +416,12 @@ class Record:
         """Return what is known of each station beside its cells, in the shape of cells, to be saved with them.
 
         Values: how often it sends, how long its readings are, when it was last received and observed, `ways` (a number
-        that says how its readings are read), and the last value and its time by variable.
+        that says how its readings are read), and the last value and its time by variable; in the place of rain's value,
+        which is read again, its usual delay.
         """
         known = (self.sends_every_s, self.covers_s, self.last_received, self.last_observed, ways)
         values = np.stack([*known, *self.last_value, *self.last_value_at], axis=-1).astype(np.float64)
+        values[:, len(known) + RAIN] = self.usual_delay_s
         return np.arange(self.stations, dtype=np.int32), np.zeros(self.stations, np.int64), values
 
     def recall(self, station: np.ndarray, values: np.ndarray, ways: np.ndarray) -> None:
@@ -357,6 +439,7 @@ class Record:
         self.spacings[:, station] = values[:, 1]
         self.last_received[station] = values[:, 2]
         self.last_observed[station] = values[:, 3]
+        self.usual_delay_s[station] = np.nan_to_num(values[:, 5 + RAIN])
         # Rain itself is read again, with the reading before the fine grid.
         others = np.arange(RAIN + 1, len(VARIABLES))
         self.last_value[np.ix_(others, station)] = values[:, 5 + others].T
@@ -421,9 +504,10 @@ class Record:
             # A day more, since a reading that ends after the stretch may begin inside it.
             delivered = history(begin, end + DAY, stations)
             rows = clean(delivered, self._terms(), self.held)
+            here = self._of_this_place(rows)
             for grid in grids:
                 grid.clear_rain(stations, begin, end)
-                grid.put_rain(rows, begin, end)
+                grid.put_rain(here, begin, end)
             self._note_newest(rows, delivered)
             self._touch_stretch(begin, end)
             again.append(rows.take(rows.observed_at > begin))
@@ -459,7 +543,10 @@ class Record:
 
     def _note_newest(self, rows: Clean, delivered: Readings) -> None:
         # The next running count is compared with this one, also where it rose by more than can be.
-        rows = rows.take(rows.usable | (rows.reason == IMPOSSIBLE))
+        impossible = rows.reason == IMPOSSIBLE
+        np.maximum.at(self.impossible_at, rows.station[impossible], rows.observed_at[impossible])
+        here = (rows.variable == RAIN) | (rows.observed_at > self._begins_at[rows.station])
+        rows = rows.take(here & (rows.usable | impossible))
         np.maximum.at(self.last_observed, rows.station, rows.observed_at)
         newer = rows.observed_at >= self.last_value_at[rows.variable, rows.station]
         at = (rows.variable[newer], rows.station[newer])
@@ -474,20 +561,23 @@ class Record:
 
     def _note_arrivals(self, new: Readings) -> None:
         """Keep when each station was heard, and the longest pause of the day in which it ended."""
-        order = np.lexsort((new.received_at, new.station))
-        station, at = new.station[order], new.received_at[order]
+        order = np.lexsort((-new.observed_at, new.received_at, new.station))
+        station, at, stamp = new.station[order], new.received_at[order], new.observed_at[order]
         # Where arrival is guessed from the stamp, a stamp of 1970 says nothing of when the station was heard.
         news = at > np.maximum(self.last_received[station], EARLIEST_S)
         news[1:] &= (station[1:] != station[:-1]) | (at[1:] != at[:-1])
-        station, at = station[news], at[news]
+        station, at, stamp = station[news], at[news], stamp[news]
         if not len(station):
             return
         first = np.concatenate(([True], station[1:] != station[:-1]))
+        new_ones = first & (self.first_heard[station] == 0)
+        self.first_heard[station[new_ones]] = at[new_ones]
         before = np.where(first, self.last_received[station], np.concatenate(([0], at[:-1])))
         day = self.daily.cells(at)
         known = (before > 0) & (day >= 0) & (day < self.daily.length)
         np.maximum.at(self.longest_gap, (day[known], station[known]), (at - before)[known].astype(np.int32))
         _push(self.arrivals, station, at)
+        _push(self.stamps, station, stamp)
         self.last_received[station] = at
 
     def _learn_sending(self, stations: np.ndarray) -> None:
@@ -497,6 +587,23 @@ class Record:
             arrivals = self.arrivals[:, learn]
             pauses = np.where(arrivals[:-1] > 0, np.diff(arrivals, axis=0), np.nan)
             self.sends_every_s[learn] = np.nanmedian(pauses, axis=0).astype(np.int64)
+
+    def _learn_delays(self) -> None:
+        """Learn how long after their stamps each station's messages arrive: the median of the latest [s].
+
+        A habit follows at once when messages come sooner, and slowly when they come later; stamps far ahead of their
+        arrival and delays that jump are no habit.
+        """
+        arrivals, stamps = self.arrivals[-DELAYS_LEARNED:], self.stamps[-DELAYS_LEARNED:]
+        learn = np.flatnonzero(arrivals[-(DELAYS_LEARNED // 4)] > 0)
+        delays = np.where(arrivals > 0, arrivals - stamps, np.iinfo(np.int64).max)[:, learn]
+        middle = np.sort(delays, axis=0)[(np.count_nonzero(arrivals[:, learn], axis=0) - 1) // 2, np.arange(len(learn))]
+        usual = self.usual_delay_s[learn]
+        later = middle - usual
+        learned = np.where((usual == 0) | (later < 0), middle, usual + np.minimum(later, DELAY_DRIFT_S))
+        habit = (middle >= -FUTURE_S) & ((usual == 0) | (later <= DELAY_JUMP_S))
+        learned = np.where(learned == 0, 1, learned)
+        self.usual_delay_s[learn] = np.where(habit, learned, usual)
 
     def _learn_covers(self, new: Readings) -> None:
         """Learn how long readings are where nobody wrote it: the median of the latest spacings of a minute or more

@@ -21,6 +21,7 @@ from typing import Any
 import jinja2
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
+from watchman.judging.science import frequency
 from watchman.model import Alarm, EventKind, Notice, Span, When
 from watchman.network import Contact, Network
 from watchman.telling import phrases
@@ -52,7 +53,12 @@ MAIL_LAYOUT = "generic/mail.html"
 MAIL_WIDTH, LABEL_WIDTH = 78, 10
 """The plain mail's line and the column of its labels [characters]."""
 
-CHANGES = {"worse": "Worse than before", "wider": "More stations than before", "still so": "Still so"}
+CHANGES = {
+    "worse": "Worse than before",
+    "heavy again": "Heavy again",
+    "wider": "More stations than before",
+    "still so": "Still so",
+}
 """What judging notes of an update, as people read it."""
 
 UNITS = {
@@ -369,6 +375,7 @@ def spoken(say: phrases.Phrases, network: Network) -> dict[str, Any]:
         "stamp": say.stamp,
         "day": say.day,
         "ago": say.ago,
+        "clocks_changed": say.clocks_changed,
         "short": say.short,
         "full": say.full,
         "shorts": say.shorts,
@@ -379,10 +386,18 @@ def spoken(say: phrases.Phrases, network: Network) -> dict[str, Any]:
         "within": phrases.within,
         "lasting": phrases.lasting,
         "one_in": phrases.one_in,
+        "rarity": phrases.rarity,
+        "somewhere": lambda years: _years_between(years, network),
         "rounded": phrases.rounded_down,
         "moment": phrases.moment,
         "cut": _cut,
     }
+
+
+def _years_between(years: float, network: Network) -> float:
+    """Return how often it happens somewhere in a network what happens once in so many years at one place [a]."""
+    stations = network.columns()
+    return frequency.years_between(years, frequency.sites_apart(stations.latitude, stations.longitude))
 
 
 def _cut(text: str, longest: int) -> str:

@@ -321,5 +321,6 @@ def _storm(alarm: Alarm) -> dict[str, Any]:
         "ended_at": numbers.get("ended_at"),
         "most": totals[0] if totals else None,
         "peak": peaks[0] if peaks else None,
+        "rarest": rarest if (rarest := numbers.get("rarest")) and rarest["beyond"] != "less" else None,
         "blind": numbers.get("blind") or [],
     }

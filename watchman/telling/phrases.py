@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from watchman.network import Network, Station
 from watchman.stations import SHORT_NAME_LETTERS
@@ -67,6 +68,19 @@ def one_in(odds: float) -> str:
     whole = max(int(odds + 1e-6), 1)
     step = 10 ** max(len(str(whole)) - 2, 0)
     return f"1 in {whole // step * step}"
+
+
+def rarity(period: Mapping[str, Any]) -> str:
+    """Return how rare a depth is, rounded down: "about 1 in 10 yr"; never more than its table can say.
+
+    period: years [a], and beyond: "more" or "less" where it lies outside the table.
+    """
+    years = float(period["years"])
+    step = 1 if years < 10 else 5 if years < 50 else 10
+    edge = f"1 in {math.floor(years + 1e-6)} yr"
+    if period["beyond"]:
+        return f"{'over' if period['beyond'] == 'more' else 'under'} {edge}, outside the table"
+    return f"about 1 in {math.floor(years / step + 1e-6) * step} yr"
 
 
 def counted(number: int, noun: str, several: str = "") -> str:
@@ -133,6 +147,11 @@ class Phrases:
         local = when.astimezone(self.zone).date() if isinstance(when, datetime) else when
         words = f"{WEEKDAYS[local.weekday()]} {local.day} {MONTHS[local.month - 1]}"
         return words if local.year == self._here.year else f"{words} {local.year}"
+
+    def clocks_changed(self, when: datetime | str) -> bool:
+        """Say whether the network's clocks changed within a day of a time."""
+        around = (moment(when) + shift for shift in (-AROUND_A_CLOCK_CHANGE, AROUND_A_CLOCK_CHANGE))
+        return len({one.astimezone(self.zone).utcoffset() for one in around}) > 1
 
     def ago(self, when: datetime | str) -> str:
         """Return how long ago a time was, rounded down."""

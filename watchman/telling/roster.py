@@ -127,7 +127,8 @@ def still_due(
 
     alarms: as they are now, by number. What the morning notice tells must still stand in the morning: a fault that is
     over, set aside or part of a wider one is not told; of one alarm only the newest step is; faults at one station are
-    one notice. While nobody can say whether a fault is still there, its notice waits. A storm is always told.
+    one notice, and so is one step of a storm by two rules, the more severe. While nobody can say whether a fault is
+    still there, its notice waits. A storm is always told.
     """
     notices, put_off = list(notices), []
     chosen: dict[tuple[str, str, str], Notice] = {}
@@ -166,9 +167,11 @@ def _stands(notice: Notice, alarm: Alarm, unsaid: set[tuple[str, str, int]]) -> 
 
 
 def _matter(notice: Notice, alarm: Alarm | None) -> str:
-    """Return what makes two notices to one person one: the same alarm, or faults at the same station."""
+    """Return what makes two notices to one person one: the same alarm, faults at one station, rules about one storm."""
     if alarm is None:
         return notice.occasion
+    if notice.kind == "storm":
+        return f"storm over {alarm.key.scope}" if notice.event == EventKind.ENDED else f"storm {alarm.key.scope}"
     alone = notice.kind == "fault" and alarm.key.scope.startswith("station:") and notice.event != EventKind.RETURNED
     return alarm.key.scope if alone else f"alarm:{alarm.number}"
 
@@ -180,4 +183,6 @@ def _weight(notice: Notice, alarm: Alarm | None) -> tuple[float, int, datetime, 
     sooner = -notice.due_at.timestamp()
     if alarm is None:
         return (sooner, 0, notice.made_at, 0, 0)
+    if notice.kind == "storm":
+        sooner = 0.0
     return (sooner, alarm.severity.rank, alarm.since, alarm.number, int(notice.occasion.rsplit(":", 1)[-1]))

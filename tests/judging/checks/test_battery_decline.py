@@ -1,4 +1,4 @@
-"""Battery decline: weather accuses nobody, a single decline is told in days, and what is missing makes it cautious."""
+"""Battery decline: weather accuses nobody, causes are told apart, days are told with an honest range."""
 
 from __future__ import annotations
 
@@ -8,214 +8,220 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.helpers import moment, stations_at, view_of
+from tests.judging.checks.dawns import BEGIN, DAY, DAYS, HOUR, NOW, ONE, PLACES, account, seen_by, sunny, volts
+from watchman.judging.causes.batteries import batteries
 from watchman.judging.checks import battery_decline
 from watchman.judging.checks.battery_decline import SIGNS
-from watchman.judging.science.battery import LEAD_ACID, LITHIUM, LITHIUM_IRON, TABLES
+from watchman.judging.rule import Rule
+from watchman.judging.science.battery import LEAD_ACID, LITHIUM, LITHIUM_IRON
 from watchman.judging.view import Findings, View
-from watchman.model import BATTERY, Verdict
+from watchman.model import Matter, Verdict, When
 
-HOUR, DAY = 3600, 86400
-BEGIN = moment("2025-10-01T00:00Z")
-DAYS = 30
-TIMES = BEGIN + HOUR * np.arange(1, DAYS * 24 + 1)
-NOW = BEGIN + (DAYS - 1) * DAY + 9 * HOUR
-PLACES = ((0.0, 0.0), (6.0, 0.0), (0.0, 6.0), (7.0, 7.0), (-6.0, 2.0), (3.0, -5.0))
-ONE = 0
+SETTINGS = battery_decline.Settings()
 
 
-def steady(level: float = 0.8) -> np.ndarray:
-    """Return each day's dawn charge [share of the table; day, station] of six healthy stations."""
-    return np.full((DAYS, len(PLACES)), level)
-
-
-def declining(per_day: float, for_days: int) -> np.ndarray:
-    """Return such charges with the first one's falling over the last days."""
-    dawn = steady()
-    dawn[-for_days:, ONE] -= per_day * np.arange(1, for_days + 1)
-    return dawn
-
-
-def volts(dawn: np.ndarray, kind: str = LITHIUM, full_v: float | np.ndarray = 4.15) -> np.ndarray:
-    """Return hourly volts: resting by night, up to full_v at noon [V; hour, station]."""
-    night = np.interp(dawn, *TABLES[kind])
-    hours = np.repeat(night, 24, axis=0)
-    hours[13::24] = np.maximum(np.broadcast_to(full_v, dawn.shape), night)
-    return hours
-
-
-def judged(hours: np.ndarray, *, kind: str = LITHIUM, now: int = NOW, **columns: Any) -> tuple[View, Findings]:
-    size = hours.shape[1]
-    columns.setdefault("chemistry", (kind,) * size)
-    stations = stations_at(columns.pop("places", PLACES[:size]), **columns)
-    view = view_of(stations, now, TIMES, {BATTERY: hours})
-    return view, battery_decline.judge(view, battery_decline.Settings())
+def judged(hours: np.ndarray, **more: Any) -> tuple[View, Findings]:
+    more.setdefault("warmth_c", np.full(hours.shape, 9.0))
+    view = seen_by(hours, **more)
+    return view, battery_decline.judge(view, SETTINGS)
 
 
 def sign(findings: Findings, position: int = ONE) -> str:
     return SIGNS[int(findings.numbers["sign"][position])]
 
 
+def left(findings: Findings, position: int = ONE) -> tuple[float, float, float]:
+    low, middle, high = (float(findings.numbers[f"days_left{end}"][position]) for end in ("_low", "", "_high"))
+    return low, middle, high
+
+
+def cut_for(days: int, kind: str = LITHIUM) -> np.ndarray:
+    """Return hourly volts of a network in which the first panel brings nothing for the last days."""
+    gains = sunny()
+    gains[-1 - days :, ONE] = 0.0
+    return volts(account(gains), kind, 1.2 if kind == LEAD_ACID else 0.08)
+
+
+def weather_matters(view: View, findings: Findings) -> list[Matter]:
+    rule = Rule(name="battery-decline", check="battery-decline", when=When.BY_DAY, settings=SETTINGS)
+    return batteries(rule, findings, view, {})
+
+
 def test_a_steady_network_is_quiet() -> None:
     """Healthy batteries are absent, with many days left."""
-    _, findings = judged(volts(steady()))
+    _, findings = judged(volts(account(sunny())))
     assert (findings.verdict == Verdict.ABSENT).all()
     assert (findings.numbers["days_left"] == battery_decline.MANY_DAYS).all()
 
 
-def test_a_decline_of_one_is_told_in_days() -> None:
-    """Falling by 0.06 a day from 0.8, after 8 days 0.32 are left above nothing, some 5 above the cut-off's 0.05."""
-    _, findings = judged(volts(declining(0.06, 8)))
+def test_a_cut_panel_is_told_after_days_on_which_its_peers_fill() -> None:
+    """It uses 0.08 a day; five days after the cut some 0.5 are left, 6 to 7 days: the range holds them."""
+    _, findings = judged(cut_for(5))
     assert findings.present().tolist() == [ONE]
-    assert sign(findings) == "declining"
-    left, low, high = (float(findings.numbers[f"days_left{end}"][ONE]) for end in ("", "_low", "_high"))
-    assert left == pytest.approx((0.8 - 8 * 0.06 - 0.05) / 0.06, abs=0.3)
-    assert low <= left <= high
-    # The last morning with its usual charge.
-    assert findings.since[ONE] == BEGIN + (DAYS - 9) * DAY + 8 * HOUR
+    assert sign(findings) == "cut"
+    low, middle, high = left(findings)
+    truth = (0.93 - 5 * 0.08 - 0.05) / 0.08
+    assert low <= truth <= high
+    assert middle == pytest.approx(truth, abs=2.5)
+    assert findings.level[ONE] == 0
+    # The dawn after its last full day.
+    assert abs(findings.since[ONE] - (BEGIN + (DAYS - 6) * DAY + 6 * HOUR)) <= DAY
 
 
-def test_cold_over_all_accuses_nobody() -> None:
-    """When all fall alike, some from a lower level, it is the weather."""
-    dawn = steady()
-    dawn[:, 3] = 0.6
-    dawn[-7:] -= 0.05 * np.arange(1, 8)[:, None]
-    _, findings = judged(volts(dawn))
-    assert len(findings.present()) == 0
-    assert findings.numbers["days_left"][3] < 6
-
-
-def test_falling_no_faster_than_its_peers_accuses_nobody() -> None:
-    """One that fell last week and now falls with all the others suffers from the weather like them."""
-    dawn = steady()
-    dawn[-9:, ONE] -= 0.15
-    dawn[-7:] -= 0.05 * np.arange(1, 8)[:, None]
-    _, findings = judged(volts(dawn))
-    assert findings.numbers["days_left"][ONE] < 6
+def test_a_panel_just_cut_is_not_told_on_the_first_day() -> None:
+    """One dark day says nothing."""
+    _, findings = judged(cut_for(1))
     assert len(findings.present()) == 0
 
 
-def test_falling_back_to_its_usual_charge_accuses_nobody() -> None:
-    """One that had a good week, and falls to where it always was, doesn't decline; nor when it no longer fills."""
-    dawn = steady()
-    dawn[:, ONE] = 0.45
-    dawn[-8:, ONE] = 0.8 - 0.05 * np.arange(8)
-    full_v = np.full((DAYS, len(PLACES)), 4.15)
-    full_v[-8:, ONE] = 3.9
-    _, findings = judged(volts(dawn, full_v=full_v))
-    assert findings.numbers["days_left"][ONE] < 12
+def test_the_last_three_days_are_a_level_more() -> None:
+    """Nine days after the cut it is urgent: the rise is worth an update."""
+    _, findings = judged(cut_for(9))
+    assert (sign(findings), findings.level[ONE]) == ("cut", 1)
+    assert left(findings)[1] <= battery_decline.URGENT_DAYS
+
+
+def test_a_panel_that_brings_too_little_is_shaded() -> None:
+    """It brings three quarters of what the station uses while its peers fill: with weeks left, time to saw."""
+    gains = sunny()
+    gains[-10:, ONE] = 0.05
+    _, findings = judged(volts(account(gains)))
+    assert findings.present().tolist() == [ONE]
+    assert sign(findings) == "shaded"
+    assert 8 < left(findings)[1] <= 25
+
+
+def test_a_night_that_takes_more_and_more_is_ageing() -> None:
+    """It fills every day and sags twice as deep as weeks ago: a worn cell, however full it is by day."""
+    use = np.full((DAYS, len(PLACES)), 0.04)
+    use[:, ONE] = np.linspace(0.04, 0.15, DAYS)
+    gains = sunny()
+    gains[:, ONE] = 0.5
+    view, findings = judged(volts(account(gains, use)))
+    assert findings.present().tolist() == [ONE]
+    assert sign(findings) == "ageing"
+    evidence = battery_decline.evidence(view, SETTINGS, findings, ONE)
+    assert evidence["autonomy_days"] < 5 < evidence["autonomy_days_before"]
+
+
+def test_longer_colder_nights_age_nobody() -> None:
+    """When the nights of all take more, it is the season."""
+    use = np.repeat(np.linspace(0.04, 0.15, DAYS)[:, None], len(PLACES), axis=1)
+    _, findings = judged(volts(account(np.full((DAYS, len(PLACES)), 0.5), use)))
     assert len(findings.present()) == 0
+
+
+def test_cloud_over_all_accuses_nobody_and_is_one_line() -> None:
+    """All fall alike: one matter of the network for the digest, sorted by days left, and no station's."""
+    gains = sunny()
+    gains[-8:] = 0.02
+    half_days = account(gains)
+    half_days[:, 3] -= 0.1
+    view, findings = judged(volts(half_days))
+    assert len(findings.present()) == 0
+    (weather,) = weather_matters(view, findings)
+    assert (weather.key.scope, weather.verdict, weather.when) == ("network", Verdict.PRESENT, When.WEEKLY)
+    days = [one["days_left"] for one in weather.numbers["batteries"]]
+    assert weather.numbers["batteries"][0]["station"] == "S3"
+    assert days == sorted(days)
+    assert (weather.numbers["falling"], weather.numbers["cold"]) == (6, False)
+
+
+def test_weather_that_ends_batteries_is_told_by_day_and_once() -> None:
+    """All at their last few percent: the floor of each is part of the network's line, and that is urgent."""
+    gains = sunny()
+    gains[-12:] = 0.003
+    view, findings = judged(volts(account(gains)))
+    assert {sign(findings, position) for position in range(6)} == {"floor"}
+    weather, *others = weather_matters(view, findings)
+    assert (weather.when, weather.level) == (When.BY_DAY, 1)
+    assert len(others) == 6
+    assert all(other.part_of == weather.key for other in others)
 
 
 def test_one_cold_night_accuses_nobody() -> None:
     """A single night's fall of one battery is no decline."""
-    dawn = steady()
-    dawn[-1, ONE] = 0.4
-    _, findings = judged(volts(dawn))
+    half_days = account(sunny())
+    half_days[-2, ONE] = 0.6
+    _, findings = judged(volts(half_days))
     assert len(findings.present()) == 0
 
 
-def test_a_slow_fall_with_weeks_left_is_not_told() -> None:
-    """0.01 a day leaves more than 12 days."""
-    _, findings = judged(volts(declining(0.01, 20)))
-    assert findings.verdict[ONE] == Verdict.ABSENT
-    assert findings.numbers["days_left"][ONE] > 12
-
-
-def test_not_full_while_the_peers_are_is_told_earlier() -> None:
-    """20 days left are enough when it has not filled for 5 days and all five peers have."""
-    full_v = np.full((DAYS, len(PLACES)), 4.15)
-    full_v[-8:, ONE] = 3.9
-    hours = volts(declining(0.025, 10), full_v=full_v)
-    _, findings = judged(hours)
-    assert findings.present().tolist() == [ONE]
-    assert sign(findings) == "not full"
-    assert 12 < findings.numbers["days_left"][ONE] <= 25
-    assert [int(findings.numbers[name][ONE]) for name in ("days_not_full", "peers_full", "peers_total")] == [7, 5, 5]
-    assert findings.since[ONE] == BEGIN + (DAYS - 8) * DAY
-
-
-def test_nobody_full_in_a_cloudy_week_is_the_weather() -> None:
-    """When fewer than 60 % of the peers fill, not filling says nothing."""
-    full_v = np.full((DAYS, len(PLACES)), 4.15)
-    full_v[-8:, :4] = 3.9
-    _, findings = judged(volts(declining(0.025, 10), full_v=full_v))
+def test_a_cell_locked_out_by_frost_is_no_fault() -> None:
+    """High up it freezes and takes no charge while the valley fills; without frost the same volts are a cut panel."""
+    warmth_c = np.full((DAYS * 24, len(PLACES)), 6.0)
+    hours = cut_for(6)
+    assert sign(judged(hours, warmth_c=warmth_c)[1]) == "cut"
+    warmth_c[-8 * 24 :, ONE] = -5.0
+    view, findings = judged(hours, warmth_c=warmth_c)
     assert len(findings.present()) == 0
+    assert battery_decline.evidence(view, SETTINGS, findings, ONE)["frosty_days"] >= 6
+
+
+def test_cold_months_without_a_thermometer_are_more_cautious() -> None:
+    """In November at 40 degrees north it could be frost, until it ends within days."""
+    assert judged(cut_for(3))[1].present().tolist() == [ONE]
+    for days, present in ((3, []), (8, [ONE])):
+        assert judged(cut_for(days), warmth_c=None)[1].present().tolist() == present
 
 
 def test_under_the_floor_is_told_whatever_the_cause() -> None:
-    """All at 3 % of their usable charge: each is told, and urgent."""
-    dawn = steady(0.3)
-    dawn[-1] = 0.07
-    _, findings = judged(volts(dawn))
-    assert (findings.verdict == Verdict.PRESENT).all()
-    assert {sign(findings, position) for position in range(6)} == {"floor"}
-    assert (findings.level == 1).all()
+    """Alone, without peers or past."""
+    hours = cut_for(11)[:, :1]
+    hours[: (DAYS - 8) * 24] = np.nan
+    _, findings = judged(hours)
+    assert sign(findings) == "floor"
+    assert findings.level[ONE] == 1
 
 
-def test_the_last_three_days_are_a_level_more() -> None:
-    """Ten days left are level 0, two are level 1: the rise is worth an update."""
-    for per_day, level in ((0.042, 0), (0.08, 1)):
-        _, findings = judged(volts(declining(per_day, 8)))
-        assert (findings.verdict[ONE], findings.level[ONE]) == (Verdict.PRESENT, level)
+def test_dying_at_night_is_told_on_the_second_night() -> None:
+    """Silent from 2 to 9 and back by day near the cut-off; one such night, or one with good volts, is not it."""
+    hours = cut_for(11)
+    night = np.arange(2, 9)
+    hours[-24 * 3 :, ONE] = 3.34
+    for day in (DAYS - 1, DAYS - 2):
+        hours[day * 24 + night, ONE] = np.nan
+    now = BEGIN + (DAYS - 1) * DAY + 13 * HOUR
+    view, findings = judged(hours, now=now)
+    assert sign(findings) == "dies at night"
+    assert battery_decline.evidence(view, SETTINGS, findings, ONE)["hours_lost"] == 14
+    once = hours.copy()
+    once[(DAYS - 2) * 24 + night, ONE] = 3.34
+    assert sign(judged(once, now=now)[1]) != "dies at night"
+    good = np.where(np.isnan(hours), np.nan, np.maximum(hours, 3.9))
+    assert sign(judged(good, now=now)[1]) != "dies at night"
 
 
-def test_flat_curve_cells_are_judged_by_their_filling() -> None:
-    """Iron phosphate names no days left; not filling for 5 days while the peers do is told."""
-    full_v = np.full((DAYS, len(PLACES)), 3.5)
-    full_v[-6:, ONE] = 3.3
-    _, findings = judged(volts(declining(0.03, 6), LITHIUM_IRON, full_v), kind=LITHIUM_IRON)
-    assert findings.present().tolist() == [ONE]
-    assert sign(findings) == "not full"
+def test_flat_curve_cells_name_no_days() -> None:
+    """What iron phosphate volts don't tell isn't told; only the floor is."""
+    _, findings = judged(cut_for(5, LITHIUM_IRON), chemistry=(LITHIUM_IRON,) * 6)
+    assert len(findings.present()) == 0
     assert np.isnan(findings.numbers["days_left"]).all()
+    hours = cut_for(5, LITHIUM_IRON)
+    hours[-48:, ONE] = 3.08
+    assert sign(judged(hours, chemistry=(LITHIUM_IRON,) * 6)[1]) == "floor"
 
 
 def test_lead_acid_declines_in_charge_too() -> None:
     """A 12 V battery is judged by its own table, also when nobody wrote its chemistry."""
-    hours = volts(declining(0.07, 8), LEAD_ACID, 13.8)
     for chemistry in ((LEAD_ACID,) * 6, ("",) * 6):
-        _, findings = judged(hours, chemistry=chemistry)
+        _, findings = judged(cut_for(5, LEAD_ACID), chemistry=chemistry)
         assert findings.present().tolist() == [ONE]
+        assert sign(findings) == "cut"
 
 
-def test_only_batteries_of_the_same_kind_are_peers() -> None:
-    """One lithium cell among lead-acid has no peers, and is judged by its own past, more cautiously."""
-    hours = volts(steady(), LEAD_ACID, 13.8)
-    hours[:, ONE] = volts(declining(0.042, 8))[:, ONE]
-    _, findings = judged(hours, chemistry=(LITHIUM,) + (LEAD_ACID,) * 5)
-    assert findings.verdict[ONE] == Verdict.ABSENT
-    assert "fewer than 3 peers" in findings.reason[ONE]
-    hours[:, ONE] = volts(declining(0.06, 8))[:, ONE]
-    _, findings = judged(hours, chemistry=(LITHIUM,) + (LEAD_ACID,) * 5)
-    assert findings.verdict[ONE] == Verdict.PRESENT
-
-
-def test_the_first_weeks_are_more_cautious() -> None:
-    """With ten mornings of past, 10 days left are not told and 5 days left are."""
-    for per_day, expected in ((0.042, Verdict.ABSENT), (0.065, Verdict.PRESENT)):
-        hours = volts(declining(per_day, 8))
-        hours[: (DAYS - 10) * 24] = np.nan
-        _, findings = judged(hours)
-        assert findings.verdict[ONE] == expected
-        assert "two weeks" in findings.reason[ONE]
-
-
-def test_a_new_lone_station_has_only_the_floor() -> None:
-    """No peers and no past: a fall is not told, the floor is."""
-    hours = volts(declining(0.06, 8))[:, :1]
-    hours[: (DAYS - 10) * 24] = np.nan
-    _, findings = judged(hours)
-    assert findings.verdict[ONE] == Verdict.ABSENT
-    hours[-48:] = 3.35
-    _, findings = judged(hours)
-    assert sign(findings) == "floor"
+def test_without_peers_a_fall_is_not_told_and_the_reason_is() -> None:
+    """It may be the weather."""
+    _, findings = judged(cut_for(5)[:, :2])
+    assert len(findings.present()) == 0
+    assert "fewer than 3 peers" in findings.reason[1]
 
 
 def test_too_few_or_too_old_mornings_are_undetermined() -> None:
     """Three mornings in seven are too few; two silent dawns are too old; no volts at all says so."""
-    few, old, none = (volts(steady()) for _ in range(3))
-    few[(DAYS - 6) * 24 : (DAYS - 2) * 24, ONE] = np.nan
-    old[(DAYS - 2) * 24 :, ONE] = np.nan
+    few, old, none = (volts(account(sunny())) for _ in range(3))
+    few[(DAYS - 7) * 24 : (DAYS - 2) * 24, ONE] = np.nan
+    old[(DAYS - 3) * 24 :, ONE] = np.nan
     none[:, ONE] = np.nan
     for hours, words in ((few, "fewer than 4"), (old, "last 2 days"), (none, "sends no battery volts")):
         _, findings = judged(hours)
@@ -223,43 +229,52 @@ def test_too_few_or_too_old_mornings_are_undetermined() -> None:
         assert words in findings.reason[ONE]
 
 
-def test_dawn_is_by_local_standard_time() -> None:
-    """At seven hours west, the lowest hour of 3 to 8 h local is that of 10 to 15 h UTC."""
-    hours = volts(steady())
-    hours[12::24, ONE] = 3.7
-    view, findings = judged(hours, utc_offset_s=-7 * HOUR, now=NOW + 8 * HOUR)
-    assert findings.numbers["dawn_v"][ONE] == pytest.approx(3.7, abs=0.001)
-    _, elsewhere = judged(hours, now=NOW + 8 * HOUR)
-    assert elsewhere.numbers["dawn_v"][ONE] > 3.9
-    assert view.stations.utc_offset_s == -7 * HOUR
+def test_low_without_a_proof_is_neither_well_nor_a_fault() -> None:
+    """After cloud it stays undetermined until it has filled again, so that nothing told before is called over."""
+    gains = sunny()
+    gains[-8:] = 0.02
+    _, findings = judged(volts(account(gains)))
+    assert (findings.verdict == Verdict.UNDETERMINED).all()
+    assert "weather" in findings.reason[ONE]
+
+
+def test_dawn_is_by_the_sun_of_the_place() -> None:
+    """A quarter of the way round the world, with volts six hours later, nothing changes."""
+    hours = cut_for(5)
+    _, here = judged(hours)
+    _, there = judged(np.roll(hours, 6, axis=0), longitude=np.full(6, -90.0), now=NOW + 6 * HOUR)
+    assert sign(there) == sign(here) == "cut"
+    assert left(there) == pytest.approx(left(here), abs=0.1)
 
 
 def test_a_written_cutoff_holds() -> None:
     """A station that cuts off at 3.6 V has fewer days left than one that lasts to 3.3 V."""
-    hours = volts(declining(0.05, 8))
-    left = [
-        float(judged(hours, cutoff_v=np.full(6, cutoff_v))[1].numbers["days_left"][ONE])
-        for cutoff_v in (3.3, np.nan, 3.6)
-    ]
-    assert left[0] == left[1] > left[2] + 2
+    days = [left(judged(cut_for(4), cutoff_v=np.full(6, cutoff_v))[1])[1] for cutoff_v in (3.3, np.nan, 3.6)]
+    assert days[0] == days[1] > days[2] + 1
 
 
-def test_evidence_is_fit_for_json() -> None:
-    """All numbers are there, rounded; what the volts don't tell is null."""
-    view, findings = judged(volts(declining(0.06, 8)))
-    evidence = battery_decline.evidence(view, battery_decline.Settings(), findings, ONE)
-    json.dumps(evidence, allow_nan=False)
-    assert set(evidence) == {
-        *("days_left", "days_left_low", "days_left_high", "charge_percent", "dawn_v", "cutoff_v"),
-        *("days_not_full", "peers_full", "peers_total", "sign"),
-    }
-    assert (evidence["sign"], evidence["cutoff_v"]) == ("declining", 3.3)
-    view, findings = judged(volts(steady(), LITHIUM_IRON, 3.5), kind=LITHIUM_IRON)
-    assert battery_decline.evidence(view, battery_decline.Settings(), findings, ONE)["days_left"] is None
+def test_volts_once_a_day_still_decline_beside_the_peers() -> None:
+    """Without evenings there is no account, but the fall is seen."""
+    hours = cut_for(7)
+    hours[np.arange(len(hours)) % 24 != 4] = np.nan
+    _, findings = judged(hours)
+    assert findings.present().tolist() == [ONE]
+    assert sign(findings) == "declining"
+
+
+def test_evidence_is_fit_for_json_for_every_station() -> None:
+    """All numbers are there, rounded; what is not known is null."""
+    hours = cut_for(5)
+    hours[:, 4] = np.nan
+    view, findings = judged(hours)
+    for position in range(6):
+        evidence = battery_decline.evidence(view, SETTINGS, findings, position)
+        json.dumps(evidence, allow_nan=False)
+    assert battery_decline.evidence(view, SETTINGS, findings, 4)["days_left"] is None
+    assert battery_decline.evidence(view, SETTINGS, findings, ONE)["cutoff_v"] == 3.3
 
 
 def test_the_order_of_stations_does_not_matter() -> None:
     """The last line of stations.csv is judged as the first."""
-    hours = volts(declining(0.06, 8))
-    _, findings = judged(hours[:, ::-1], places=PLACES[::-1])
+    _, findings = judged(cut_for(5)[:, ::-1], places=PLACES[::-1])
     assert findings.present().tolist() == [len(PLACES) - 1]

@@ -115,3 +115,57 @@ def test_the_evidence_names_what_a_technician_asks_first() -> None:
     assert 119 <= told["silent_minutes"] <= 136
     assert told["sends_every_minutes"] == 15
     assert not told["neighbours_wet"]
+
+
+def test_its_habit_is_told() -> None:
+    """How often it sends, and the longest pause of a usual day."""
+    view = seen([120.0], lost=0.05)
+    told = overdue.evidence(view, Settings(), overdue.judge(view, Settings()), 0)
+    assert told["sends_every_minutes"] == 15
+    assert 15 <= told["usual_pause_minutes"] <= 60
+
+
+def test_an_hourly_station_that_loses_one_report_now_and_then_is_missed_after_four_hours() -> None:
+    """Days on which one report was missing do not make its habit a six hours' one."""
+    view = seen([250.0], every=60, lost=0.02)
+    assert verdicts(view) == [PRESENT]
+    assert overdue.judge(view, Settings()).numbers["limit_s"][0] <= 4 * 3600 + 300
+
+
+def test_one_message_after_a_long_silence_is_no_return() -> None:
+    """A modem that wakes once a day says nothing of the rest of it; the second message does."""
+    times = np.arange(NOW - 20 * 86400, NOW + 1, 900) - 60
+    table = np.zeros((len(times), 1))
+    table[(times > NOW - 20 * 3600), 0] = np.nan
+    table[-2] = 0.0
+    once = overdue.judge(view_of(stations_at([(0, 0)]), NOW, times, {RAIN: table}), Settings())
+    assert once.verdict[0] == UNDETERMINED
+    assert once.reason[0] == "heard only once since a long silence"
+    table[-1] = 0.0
+    assert verdicts(view_of(stations_at([(0, 0)]), NOW, times, {RAIN: table})) == [ABSENT]
+
+
+def test_those_not_yet_due_when_their_peers_are_back_are_given_time() -> None:
+    """After an outage of all, an hourly station is not called silent because the others were first."""
+    times = np.arange(NOW - 20 * 86400, NOW + 1, 300) - 60
+    table = np.zeros((len(times), 4))
+    table[np.arange(len(times)) % 12 != 0, 3] = np.nan
+    out = (times > NOW - 10 * 3600) & (times < NOW - 1200)
+    table[out] = np.nan
+    table[times > NOW - 1200, 3] = np.nan
+    stations = stations_at([(3.0 * place, 0.0) for place in range(4)])
+    found = overdue.judge(view_of(stations, NOW, times, {RAIN: table}), Settings())
+    assert found.verdict.tolist() == [ABSENT, ABSENT, ABSENT, UNDETERMINED]
+
+    table[(times >= NOW - 5 * 3600), :3] = 0.0
+    found = overdue.judge(view_of(stations, NOW, times, {RAIN: table}), Settings())
+    assert found.verdict[3] == PRESENT, "after its own limit it is its own silence"
+
+
+@pytest.mark.parametrize(("ends_in_days", "named"), [(0, True), (-1, True), (-5, False), (3, False)])
+def test_a_plan_that_ended_when_it_fell_silent_is_named(ends_in_days: int, named: bool) -> None:
+    """One that ended long before, or has not ended, is not the cause."""
+    ends = np.array([NOW // 86400 + ends_in_days])
+    view = seen([300.0], stations=stations_at([(0, 0)], plan=("P7",), plan_end=ends))
+    told = overdue.evidence(view, Settings(), overdue.judge(view, Settings()), 0)
+    assert (told["plan_ended"] is not None) == named

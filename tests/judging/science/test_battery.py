@@ -46,6 +46,15 @@ def test_an_unwritten_chemistry_is_guessed_by_volts_and_a_written_one_kept() -> 
     assert guessed.tolist() == ["lead-acid", "lithium", "lithium-iron", "lithium"]
 
 
+def test_cells_of_one_chemistry_differ() -> None:
+    """At 3.6 V one lithium cell has a third of its charge and another a twelfth; the middle table lies between."""
+    volts, kind, cutoff_v = np.array([[3.6]]), np.array([battery.LITHIUM], object), np.array([2.5])
+    cells = [float(cell[0, 0]) for cell in battery.charge_by_cells(volts, kind, cutoff_v)]
+    assert max(cells) > 0.3
+    assert min(cells) < 0.1
+    assert min(cells) < battery.charge(volts, kind, cutoff_v)[0, 0] < max(cells)
+
+
 def test_the_usual_cutoff_stands_in_for_an_unwritten_one() -> None:
     """A written cut-off holds, an unwritten one follows the chemistry."""
     assert battery.cutoff(KINDS, np.array([3.1, np.nan, np.nan])).tolist() == [3.1, 3.0, 11.6]

@@ -6,12 +6,12 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from watchman.judging.causes.batteries import with_ended_batteries
+from watchman.judging.causes.batteries import batteries, with_ended_batteries
 from watchman.judging.causes.explained import explained
 from watchman.judging.causes.plain import plain
 from watchman.judging.causes.silences import silences, sources_out
 from watchman.judging.causes.storms import back_with_missed_rain, missed_rain, storm
-from watchman.judging.checks import heavy_rain, overdue
+from watchman.judging.checks import battery_decline, heavy_rain, overdue
 from watchman.judging.rule import Rule
 from watchman.judging.view import Findings, View
 from watchman.model import Alarm, AlarmKey, Matter, Verdict
@@ -60,4 +60,6 @@ def _of_rule(
         return storm(rule, findings, view, standing)
     if rule.check == overdue.NAME:
         return silences(rule, findings, view, standing, sources_out(judged))
+    if rule.check == battery_decline.NAME:
+        return batteries(rule, findings, view, standing)
     return plain(rule, findings, view, standing)

@@ -14,7 +14,7 @@ EXPLAINS: Mapping[str, frozenset[str]] = {
     "overdue": frozenset({"gaps", "stuck-value", "limit", "not-charging", "clock"}),
     "stuck-value": frozenset({"dry-among-wet", "undercatch", "limit", "not-charging", "battery-decline"}),
     "battery-decline": frozenset({"not-charging", "gaps"}),
-    "clock": frozenset({"undercatch", "slow-drain"}),
+    "clock": frozenset({"undercatch", "slow-drain", "gaps", "stuck-value"}),
     "doubtful-rain": frozenset({"undercatch", "dry-among-wet"}),
     "dry-among-wet": frozenset({"undercatch", "slow-drain"}),
     "slow-drain": frozenset({"undercatch"}),

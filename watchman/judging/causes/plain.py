@@ -11,10 +11,14 @@ from watchman.judging import checks
 from watchman.judging.rule import Rule
 from watchman.judging.view import Findings, View, aware, rfc3339
 from watchman.model import Alarm, AlarmKey, Matter, Severity, Verdict, When
-from watchman.readings.record import DAY
+from watchman.readings.record import DAY, HOUR
 
 AFTER_VISIT_S = 14 * DAY
 """A fault that begins within this time of a visit may have been left behind by it (common practice, no source)."""
+VISIT_S = 4 * HOUR
+"""A visit's end is known, and it seldom lasts longer than this [s]; a fault during it counts (judgement, no source)."""
+TO_THE_MINUTE = frozenset({"overdue", "stuck-value"})
+"""Checks that know when a fault began; the others know the day, which may have begun before the visit."""
 
 
 def plain(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
@@ -36,14 +40,18 @@ def matter_of(rule: Rule, findings: Findings, view: View, position: int, scope: 
     numbers: dict[str, Any] = check.evidence(view, rule.settings, findings, position) if present else {}
     since = int(findings.since[position])
     if of_station and present:
-        numbers |= _visit_before(view, position, since)
+        numbers |= _visit_before(view, position, since, VISIT_S if rule.check in TO_THE_MINUTE else DAY)
     rank = int(findings.severity[position])
     when, tell = when_and_whom(rule, bool(numbers.get("neighbours_wet") or numbers.get("rain_near")))
+    if numbers.get("relied_on") and rule.relied_on:
+        when, tell = rule.relied_on.when, tuple(dict.fromkeys((*tell, *rule.relied_on.tell)))
     return Matter(
         key=AlarmKey(rule.name, rule.check, scope),
         check=rule.check,
         verdict=verdict,
-        stations=(view.stations.ids[position],) if of_station else (),
+        stations=(view.stations.ids[position], *numbers.get("shared_with", ()))
+        if of_station
+        else _stations_of(scope, view),
         severity=rule.severity if rank < 0 else list(Severity)[rank],
         when=when,
         tell=tell,
@@ -51,8 +59,22 @@ def matter_of(rule: Rule, findings: Findings, view: View, position: int, scope: 
         level=int(findings.level[position]),
         numbers=numbers,
         reason=str(findings.reason[position]),
-        held=of_station and rule.during_maintenance == "hold" and not view.in_service[position],
+        held=of_station and _held(rule, view, position),
     )
+
+
+def _held(rule: Rule, view: View, position: int) -> bool:
+    """Say whether nobody is told of a station now: somebody works there, or it is new and may still be on a bench."""
+    waits = rule.during_maintenance == "hold" and not view.in_service[position]
+    return bool(waits or view.on_probation[position])
+
+
+def _stations_of(scope: str, view: View) -> tuple[str, ...]:
+    """Return the stations that a plan or a station's own matter concerns; a source's are not listed."""
+    kind, _, name = scope.partition(":")
+    if kind == "plan":
+        return tuple(one for one, plan in zip(view.stations.ids, view.stations.plan, strict=True) if plan == name)
+    return (name,) if kind == "station" else ()
 
 
 def when_and_whom(rule: Rule, beside_rain: bool) -> tuple[When, tuple[str, ...]]:
@@ -62,9 +84,9 @@ def when_and_whom(rule: Rule, beside_rain: bool) -> tuple[When, tuple[str, ...]]
     return rule.when, rule.tell
 
 
-def _visit_before(view: View, position: int, since: int) -> dict[str, str]:
+def _visit_before(view: View, position: int, since: int, earlier_s: int) -> dict[str, str]:
     visit = int(view.last_visit[position])
-    begun_after = visit and since and visit - DAY <= since <= visit + AFTER_VISIT_S
+    begun_after = visit and since and visit - earlier_s <= since <= visit + AFTER_VISIT_S
     return {"after_visit": rfc3339(visit)} if begun_after else {}
 
 

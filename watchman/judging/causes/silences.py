@@ -57,10 +57,14 @@ def silences(
     waits, sources = _waits(findings, view), overdue.source_of(view)
     wider: dict[int, AlarmKey] = {}
     matters: list[Matter] = []
-    for group, members in _silent_groups(rule, findings, view, standing):
+    for group, members in sorted(_silent_groups(rule, findings, view, standing), key=_widest_first):
         outages = [sources_out[sources[position]] for position in members if sources[position] in sources_out]
         if outages:
             matters.append(replace(group, part_of=outages[0].key))
+            continue
+        inside = Counter(wider[position] for position in members if position in wider).most_common(1)
+        if inside and 2 * inside[0][1] >= len(members):
+            matters.append(replace(group, part_of=inside[0][0]))
             continue
         if group.key not in standing and waits.source[members].any():
             group = replace(group, verdict=Verdict.UNDETERMINED, reason=WAITING)
@@ -81,6 +85,12 @@ def silences(
             matter = replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
         matters.append(matter)
     return matters
+
+
+def _widest_first(group: tuple[Matter, list[int]]) -> tuple[int, bool]:
+    """Return a sort key: most stations first; of as many, a plan that has ended before the mast they also share."""
+    matter, members = group
+    return -len(members), not matter.numbers.get("plan_ended")
 
 
 def _began_before(key: AlarmKey, outage: Outage, view: View, position: int, standing: Mapping[AlarmKey, Alarm]) -> bool:
@@ -133,9 +143,7 @@ def _silent_group(
         silent = np.flatnonzero(overdue.fell_silent_together(view, mask))
         own_trouble = late[members] & ~np.isin(members, silent)
         known_bad = (findings.verdict[silent] == Verdict.PRESENT).any()
-        present = (
-            len(silent) >= 2 and known_bad and len(silent) >= source_outage.MOST * (len(members) - own_trouble.sum())
-        )
+        present = len(silent) >= 2 and known_bad and len(silent) >= overdue.MOST * (len(members) - own_trouble.sum())
     if not present and alarm is None:
         return None
     wet = overdue.rain_of_last_hour(view) >= overdue.WET_UM
@@ -158,6 +166,7 @@ def _silent_group(
             "count": len(silent),
             "silent_since": rfc3339(since) if since else "",
             "neighbours_wet": beside_rain,
+            "plan_ended": bool(overdue.plan_ended(view, silent).any()) and key.scope.startswith("plan:"),
         }
         if present
         else {},
@@ -199,5 +208,5 @@ def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.n
         next_due = last[own] + every[own]
         spoke = len(peers) - np.searchsorted(np.sort(last[peers]), next_due)
         earliest_unsure = last[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
-        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= source_outage.MOST * len(peers))
+        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= overdue.MOST * len(peers))
     return could

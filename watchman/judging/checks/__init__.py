@@ -6,7 +6,7 @@ judge(view, settings) -> Findings              what it says of all stations at o
 evidence(view, settings, findings, position) -> dict    what people are shown of one finding; values fit for JSON
 
 EVERY_S     optional: how long what it found holds [s], for checks that change slowly. `numbers` then outlive the cycle:
-            times and amounts, never positions of cells
+            times and amounts, never positions of cells. Where that hangs on the settings, `every_s(settings)` says it
 
 `evidence` serves `why` too, so it must answer for any station, whatever the verdict.
 
@@ -17,8 +17,41 @@ cannot see.
 from collections.abc import Mapping
 from types import ModuleType
 
-from watchman.judging.checks import battery_decline, dry_among_wet, heavy_rain, overdue, source_outage
+from watchman.judging.checks import (
+    battery_decline,
+    clock,
+    doubtful_rain,
+    dry_among_wet,
+    due_dates,
+    exchanged_ids,
+    gaps,
+    heavy_rain,
+    limit,
+    not_charging,
+    overdue,
+    slow_drain,
+    source_outage,
+    stuck_value,
+    undercatch,
+)
 
 CHECKS: Mapping[str, ModuleType] = {
-    module.NAME: module for module in (overdue, source_outage, battery_decline, dry_among_wet, heavy_rain)
+    module.NAME: module
+    for module in (
+        overdue,
+        source_outage,
+        battery_decline,
+        not_charging,
+        dry_among_wet,
+        slow_drain,
+        undercatch,
+        heavy_rain,
+        doubtful_rain,
+        stuck_value,
+        limit,
+        gaps,
+        due_dates,
+        clock,
+        exchanged_ids,
+    )
 }

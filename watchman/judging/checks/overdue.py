@@ -4,11 +4,12 @@ Each station is held to its own habit, learned from its arrivals. It is overdue 
 longer than the longest of
 
     3 x sends_every                                     three reports missed
-    k x sends_every,   k = ln(3000 N) / -ln(p)          as many in a row as chance would lose once in 3000 days:
+    k x sends_every,   k >= ln(3000 N) / -ln(p)         as many in a row as chance would lose once in 3000 days, whole:
                                                         N reports a day, each lost with probability p
     q50 + 7.64 (q75 - q25) / 1.57                       the longest pause of a day that comes once in 3000 days, from
-    the
-                                                        quartiles of its daily longest pauses (Gumbel distribution)
+                                                        the quartiles of its daily longest pauses (Gumbel distribution);
+                                                        not asked where on nine days in ten no two reports in a row are
+                                                        missing, since then chance says it all
 
 plus 5 minutes for the poll and the delay. Once in 3000 days is one wrong notice in a hundred station-months. p is the
 share of pauses longer than 1.5 x sends_every among the latest arrivals, never taken as less than half of one; quartiles
@@ -18,6 +19,9 @@ arrivals and 7 days; until then four reports must be missed.
 Where the numbers come from: the Gumbel distribution for the largest of many is textbook statistics (quantile of p:
 mode - scale ln(-ln p)); once in 3000 days is the project's own aim; three reports are common practice, no source.
 
+It is back when it was heard twice: a modem that wakes for one message a day is undetermined in between. A station whose
+peers (source, mast, plan or area) fell silent with it and are back has its own limit once more, from the first return.
+
 What it cannot see: the time during which the source itself could not be fetched does not count, and after it came back
 a station has one and a half of its intervals to be heard. A station that was never heard is undetermined, not overdue.
 Whether many stations share one cause is asked in judging/causes.py.
@@ -25,11 +29,13 @@ Whether many stations share one cause is asked in judging/causes.py.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field
 
+from watchman.judging.science.season import EPOCH
 from watchman.judging.view import Findings, View, rfc3339
 from watchman.model import BATTERY, SIGNAL, Verdict
 from watchman.readings.record import DAY, HOUR
@@ -41,10 +47,16 @@ DAYS_BETWEEN_ERRORS = 3000.0
 LONGEST_GRACE_S = 6 * HOUR
 """A silence longer than its limit by this is not explained by a source that was out in between (decided here)."""
 LONGEST_LIMIT_S = 3 * DAY
+MOST = 0.6
+"""The share of those that share something that must be silent together (decided here, no source)."""
+PAUSES_AMONG = 64
+"""Among so many of its latest messages a station's last long pause is looked for (decided here)."""
 GUMBEL_QUARTILES = 1.5725
 """(q75 - q25) / scale of a Gumbel distribution: -ln(-ln 0.75) + ln(-ln 0.25)."""
 GUMBEL_RARE = 7.64
 """(quantile of 1 - 1/3000 - q50) / scale of a Gumbel distribution."""
+BY_CHANCE = 2.25
+"""Pauses up to so many intervals have one report missing; a quarter of one for its delay (decided here)."""
 WET_UM = 1000
 NEAR_KM = 30.0
 
@@ -67,6 +79,10 @@ def judge(view: View, settings: Settings) -> Findings:
 
     verdict = np.where(silent_s > limit, Verdict.PRESENT, Verdict.ABSENT).astype(np.int8)
     reason = np.full(len(view.stations), "", object)
+    # A modem that wakes for one message a day is not back.
+    alone = (silent_s <= limit) & (record.arrivals[-2] > 0) & (record.arrivals[-1] - record.arrivals[-2] > limit)
+    verdict[alone] = Verdict.UNDETERMINED
+    reason[alone] = "heard only once since a long silence"
     unheard = record.last_received == 0
     for rows, why in (
         (unheard, "never heard"),
@@ -79,6 +95,9 @@ def judge(view: View, settings: Settings) -> Findings:
     waiting &= silent_s <= limit + LONGEST_GRACE_S
     verdict[waiting] = Verdict.UNDETERMINED
     reason[waiting] = "its source has only just come back"
+    waiting = _peers_just_back(view, np.flatnonzero(verdict == Verdict.PRESENT), limit)
+    verdict[waiting] = Verdict.UNDETERMINED
+    reason[waiting] = "those that fell silent with it have only just come back"
     return Findings.of(
         verdict,
         since=record.last_observed,
@@ -97,7 +116,7 @@ def habit_limit(view: View, stations: np.ndarray) -> np.ndarray:
     lost = (np.nansum(pauses > 1.5 * every, axis=0) + 0.5) / (number + 1.0)
     reports_a_day = DAY / np.maximum(every, 1.0)
     in_a_row = np.log(DAYS_BETWEEN_ERRORS * reports_a_day) / -np.log(np.minimum(lost, 0.9))
-    chance = np.where(number >= 20, in_a_row, 4.0) * every
+    chance = np.where(number >= 20, np.ceil(in_a_row), 4.0) * every
     limit = np.maximum(chance, _rare_pause(view, stations)) + SLACK_S
     longest = np.maximum(LONGEST_LIMIT_S, 4 * every)
     return np.asarray(np.minimum(limit, longest), np.int64)
@@ -112,9 +131,46 @@ def _rare_pause(view: View, stations: np.ndarray) -> np.ndarray:
     rare = np.zeros(len(stations))
     enough = days >= 7
     if enough.any():
-        q25, q50, q75 = np.nanquantile(pauses[:, enough], [0.25, 0.5, 0.75], axis=0)
-        rare[enough] = q50 + GUMBEL_RARE * (q75 - q25) / GUMBEL_QUARTILES
+        q25, q50, q75, q90 = np.nanquantile(pauses[:, enough], [0.25, 0.5, 0.75, 0.9], axis=0)
+        by_chance = q90 <= BY_CHANCE * view.record.sends_every_s[stations[enough]]
+        rare[enough] = np.where(by_chance, 0.0, q50 + GUMBEL_RARE * (q75 - q25) / GUMBEL_QUARTILES)
     return rare
+
+
+def _peers_just_back(view: View, silent: np.ndarray, limit: np.ndarray) -> np.ndarray:
+    """Say which silent stations fell silent together with most of their source, mast, plan or area, of whom the first
+    came back less than their own limit [s] ago [bool, n].
+    """
+    last, every = view.record.last_received, view.record.sends_every_s
+    waits = np.zeros(len(last), bool)
+    if not len(silent):
+        return waits
+    began, ended = _last_pause(view)
+    just_back = (ended > 0) & (view.now - ended < limit[silent].max())
+    stations = view.stations
+    is_silent = np.isin(np.arange(len(last)), silent)
+    for names in (source_of(view), *(np.array(one, object) for one in (stations.mast, stations.plan, stations.area))):
+        for name in sorted({*names[silent]} & {*names[just_back]} - {""}):
+            members = np.flatnonzero(names == name)
+            own, back = members[is_silent[members]], members[just_back[members]]
+            at = np.median(began[back])
+            back = back[np.abs(began[back] - at) <= 1.5 * every[back] + 2 * SLACK_S]
+            # Its last report before the outage may have been lost besides.
+            own = own[np.abs(last[own] - at) <= 2.5 * every[own] + 2 * SLACK_S]
+            heard = members[(last[members] > 0) & view.in_service[members]]
+            if len(back) and len(own) + len(back) >= MOST * len(heard):
+                waits[own] |= view.now - ended[back].min() < limit[own]
+    return waits
+
+
+def _last_pause(view: View) -> tuple[np.ndarray, np.ndarray]:
+    """Return when the last pause of two intervals or more among latest arrivals began and ended, 0 for none [s]."""
+    arrivals = view.record.arrivals[-PAUSES_AMONG:]
+    long = (np.diff(arrivals, axis=0) > 2 * view.record.sends_every_s + SLACK_S) & (arrivals[:-1] > 0)
+    row = len(long) - 1 - np.argmax(long[::-1], axis=0)
+    column = np.arange(long.shape[1])
+    there = long.any(axis=0)
+    return np.where(there, arrivals[row, column], 0), np.where(there, arrivals[row + 1, column], 0)
 
 
 def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
@@ -132,6 +188,8 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
         "silent_minutes": int(findings.numbers["silent_s"][position]) // 60,
         "limit_minutes": int(findings.numbers["limit_s"][position]) // 60,
         "sends_every_minutes": round(int(record.sends_every_s[position]) / 60),
+        "usual_pause_minutes": _usual_pause(view, position),
+        "plan_ended": _day(stations.plan_end[position]) if plan_ended(view, np.array([position]))[0] else None,
         "neighbours_reporting": int(fine.sum()),
         "neighbours_total": len(near),
         "battery_v": None if np.isnan(battery) else round(float(battery), 2),
@@ -140,6 +198,28 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
         "neighbours_wet": bool((wet_um >= WET_UM).any()),
         "wet_mm": round(float(wet_um.max(initial=0)) / 1000, 1),
     }
+
+
+def _usual_pause(view: View, position: int) -> int | None:
+    """Return the longest pause of a usual day of the last month [min], None where no day is known."""
+    today = view.record.daily.head
+    pauses = view.record.longest_gap[max(today - 30, 0) : today, position]
+    return round(float(np.median(pauses[pauses > 0])) / 60) if (pauses > 0).any() else None
+
+
+def plan_ended(view: View, stations: np.ndarray) -> np.ndarray:
+    """Say which stations were last heard about when their data plan ended, a day before to two after, in local days:
+    providers end a plan by their own clock (judgement, no source).
+    """
+    offset = view.stations.utc_offset_s
+    ends = view.stations.plan_end[stations]
+    heard = (view.record.last_observed[stations] + offset) // DAY
+    ended = (ends > 0) & ((view.now + offset) // DAY >= ends)
+    return np.asarray(ended & (heard >= ends - 1) & (heard <= ends + 2))
+
+
+def _day(days: int) -> str:
+    return (EPOCH + timedelta(days=int(days))).isoformat()
 
 
 def rain_of_last_hour(view: View) -> np.ndarray:

@@ -23,8 +23,6 @@ from watchman.model import Verdict
 from watchman.written import Written
 
 NAME = "source-outage"
-MOST = 0.6
-"""The share of a source's stations that must be late at once (decided here, no source)."""
 
 
 class Settings(Written):
@@ -52,7 +50,7 @@ def judge(view: View, settings: Settings) -> Findings:
         elif health.failing_since is not None:
             since[row] = int(health.failing_since.timestamp())
             verdict[row] = _out(view.now - since[row], settings)
-        elif together.sum() >= 3 and together.sum() >= MOST * judgeable.sum():
+        elif together.sum() >= 3 and together.sum() >= overdue.MOST * judgeable.sum():
             since[row] = int(np.median(view.record.last_received[together]))
             stations[row] = together.sum()
             verdict[row] = _out(view.now - since[row], settings)

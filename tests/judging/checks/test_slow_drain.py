@@ -1,0 +1,205 @@
+"""Slow drain: a funnel that lets rain out evenly is found, rain that ends later or a storm elsewhere is not."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from tests.helpers import deliver, moment, record_of, seen, stations_at
+from tests.telling.veldran import alarm, network, notice
+from watchman.judging.checks import slow_drain
+from watchman.judging.view import Findings, View, aware
+from watchman.model import RAIN, TEMPERATURE, EventKind, Verdict
+from watchman.telling import compose
+from watchman.telling.gsm import septets
+
+STEP, HOUR, DAY = 300, 3600, 86400
+BEGIN = moment("2025-06-01T00:00Z")
+PLACES = ((0.0, 0.0), (6.0, 0.0), (0.0, 7.0), (-8.0, 2.0))
+HELD = 0
+TIP = 0.2
+
+
+def showers(starts_h: tuple[float, ...], days: int, mm: float = 12.0, seed: int = 1) -> np.ndarray:
+    """Return rain [mm per 5 min; time, station]: an hour and a half of uneven rain from each of these hours on."""
+    rng = np.random.default_rng(seed)
+    rain = np.zeros((days * 288, len(PLACES)))
+    for start in starts_h:
+        first = int(start * 12)
+        shape = np.sin(np.linspace(0.1, np.pi - 0.1, 18))[:, None] * rng.gamma(2.0, 1.0, (18, len(PLACES)))
+        rain[first : first + 18] += mm * shape / shape.sum(axis=0)
+    return rain
+
+
+def through(rain: np.ndarray, mm_h: float, begin_h: float = 0.0, end_h: float = 1e9) -> np.ndarray:
+    """Return such rain let out of the first gauge's funnel at no more than a rate, between two hours."""
+    rain, store = rain.copy(), 0.0
+    for row in range(len(rain)):
+        store += rain[row, HELD]
+        rain[row, HELD] = min(store, mm_h / 12) if begin_h <= row / 12 < end_h else store
+        store -= rain[row, HELD]
+    return rain
+
+
+def tips(rain: np.ndarray) -> np.ndarray:
+    """Return whole tips [mm]."""
+    return np.diff(np.floor(np.cumsum(rain, axis=0) / TIP + 0.3), axis=0, prepend=0.0) * TIP
+
+
+def judged(
+    rain: np.ndarray, *, reading: int = 1, degrees: float = 15.0, visit_h: float = 0.0, **columns: Any
+) -> tuple[View, Findings]:
+    """Judge at the end of the rain, delivered day by day in readings of so many 5 minutes."""
+    mm = tips(rain).reshape(-1, reading, rain.shape[1]).sum(axis=1)
+    times = BEGIN + STEP * reading * np.arange(1, len(mm) + 1)
+    stations = stations_at(PLACES, **columns)
+    record = record_of(stations, BEGIN, STEP * reading)
+    for day in range(len(rain) // 288):
+        part = slice(day * 288 // reading, (day + 1) * 288 // reading)
+        warmth = np.full(mm[part].shape, degrees)
+        deliver(record, BEGIN + (day + 1) * DAY, times[part], {RAIN: mm[part], TEMPERATURE: warmth})
+    view = seen(stations, int(times[-1]), record)
+    visits = np.zeros(len(PLACES), np.int64)
+    visits[HELD] = BEGIN + int(visit_h * HOUR) if visit_h else 0
+    view = replace(view, last_visit=visits)
+    return view, slow_drain.judge(view, slow_drain.Settings())
+
+
+@pytest.mark.parametrize("mm_h", [0.5, 1.0, 2.0, 4.0])
+def test_one_clear_spell_is_told_with_its_rate(mm_h: float) -> None:
+    """12 mm held back and let out evenly: told on the same day, the gauge alone, with the rate it lets through."""
+    view, findings = judged(through(showers((38,), 3), mm_h))
+    assert findings.present().tolist() == [HELD]
+    assert findings.numbers["rate_mm_h"][HELD] == pytest.approx(mm_h, rel=0.1)
+    shown = slow_drain.evidence(view, slow_drain.Settings(), findings, HELD)
+    assert json.loads(json.dumps(shown)) == shown
+    assert shown["each"][0]["rate_mm_h"] == pytest.approx(mm_h, abs=0.1)
+    assert shown["hours_after"] > 1
+
+
+def test_honest_gauges_are_left_alone() -> None:
+    """The same showers through clean funnels, for two weeks."""
+    for seed in range(5):
+        _, findings = judged(showers((14, 61, 110, 182, 205, 300), 14, seed=seed))
+        assert len(findings.present()) == 0
+        assert (findings.verdict == Verdict.ABSENT).any()
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_rain_that_lasts_longer_here_is_rain(seed: int) -> None:
+    """Uneven rain goes on for 4 hours after the neighbours are dry, twice."""
+    rng = np.random.default_rng(seed)
+    rain = showers((14, 40), 3, seed=seed)
+    for start in (14, 40):
+        first = int(start * 12) + 16
+        rain[first : first + 48, HELD] += 0.1 * rng.gamma(1.5, 1.0, 48) * np.repeat(rng.gamma(1.0, 1.0, 8), 6)
+    assert len(judged(rain)[1].present()) == 0
+
+
+def test_even_drizzle_after_a_burst_is_no_lid() -> None:
+    """The drizzle that follows is even, but the burst before it came through."""
+    rain = showers((14,), 2)
+    rain[15 * 12 : 21 * 12, HELD] += 1.0 / 12
+    assert len(judged(rain)[1].present()) == 0
+
+
+def test_one_spell_that_is_not_clear_waits_for_a_second() -> None:
+    """Sixteen even tips say "a second one will tell", and so they do."""
+    first = judged(through(showers((14,), 2, mm=3.0), 1.0))[1]
+    assert first.verdict[HELD] == Verdict.UNDETERMINED
+    assert first.reason[HELD] == "one wet spell drained slowly: a second one will tell"
+    assert judged(through(showers((14, 38), 3, mm=3.0), 1.0))[1].present().tolist() == [HELD]
+
+
+def test_it_is_remembered_and_ends_after_two_faster_spells() -> None:
+    """Days later, out of the fine memory, it still stands; after two wet spells through a clean funnel it is over."""
+    blocked = through(showers((14, 180, 250), 12), 2.0, end_h=48)
+    assert judged(blocked[: 7 * 288])[1].verdict[HELD] != Verdict.ABSENT
+    assert judged(blocked[: 9 * 288])[1].verdict[HELD] != Verdict.ABSENT
+    assert judged(blocked)[1].verdict[HELD] == Verdict.ABSENT
+
+
+def test_a_visit_begins_anew() -> None:
+    """What drained before the latest visit is not told after it."""
+    rain = through(showers((14,), 3), 2.0)
+    assert judged(rain)[1].present().tolist() == [HELD]
+    assert len(judged(rain, visit_h=40)[1].present()) == 0
+
+
+def test_melting_snow_drains_alike() -> None:
+    """Around frost nothing is told."""
+    assert len(judged(through(showers((14,), 2), 1.0), degrees=1.5)[1].present()) == 0
+
+
+def test_a_dead_neighbour_or_dry_ones_make_no_tail() -> None:
+    """An ordinary storm beside a gauge that never counts."""
+    rain = showers((14, 40), 3)
+    rain[:, 1] = 0.0
+    assert len(judged(rain)[1].present()) == 0
+
+
+@pytest.mark.parametrize("reading", [3, 12])
+def test_longer_readings_see_it_too(reading: int) -> None:
+    """Readings of 15 minutes and an hour, at a rate that takes many hours."""
+    assert judged(through(showers((14, 62), 5), 1.0), reading=reading)[1].present().tolist() == [HELD]
+    assert len(judged(showers((14, 62), 5), reading=reading)[1].present()) == 0
+
+
+def lidded(mm_h: float) -> np.ndarray:
+    """Return nine days of long rain with bursts of 12 mm/h, after which it rains on gently: no tail is ever seen."""
+    rng = np.random.default_rng(5)
+    rain = np.zeros((9 * 288, len(PLACES)))
+    for day in (1, 3, 5, 7):
+        first = day * 288 + 96
+        rain[first : first + 96] = 0.6 / 12 * rng.gamma(3.0, 1 / 3, (96, len(PLACES)))
+        rain[first + 12 : first + 24] += 10.0 / 12 * rng.gamma(6.0, 1 / 6, (12, len(PLACES)))
+    return through(rain, mm_h)
+
+
+def test_a_lid_on_the_heaviest_hours_is_told_without_any_tail() -> None:
+    """Never over 4 mm in an hour on four days on which the neighbours had 10: told, with both."""
+    view, findings = judged(lidded(4.0))
+    assert findings.present().tolist() == [HELD]
+    shown = slow_drain.evidence(view, slow_drain.Settings(), findings, HELD)
+    assert shown["lid_hours"] >= 3
+    assert shown["lid_mm"] == pytest.approx(4.0, abs=0.2)
+    assert shown["neighbour_mm"] > 6
+    assert len(judged(lidded(1e9))[1].present()) == 0
+
+
+def test_what_cannot_be_judged_says_why() -> None:
+    """No neighbours; no rain; nobody in."""
+    dry = np.zeros((2 * 288, len(PLACES)))
+    assert judged(dry)[1].reason[HELD].startswith("no wet spell")
+    view, _ = judged(through(showers((14,), 2), 1.0))
+    lonely = replace(view.stations, neighbours=np.full_like(view.stations.neighbours, -1))
+    findings = slow_drain.judge(replace(view, stations=lonely), slow_drain.Settings())
+    assert set(findings.reason) == {"fewer than 2 gauges within 30 km"}
+    away = slow_drain.judge(replace(view, in_service=np.zeros(len(PLACES), bool)), slow_drain.Settings())
+    assert set(away.verdict) == {Verdict.UNDETERMINED}
+    for position in range(len(PLACES)):
+        json.dumps(slow_drain.evidence(view, slow_drain.Settings(), away, position))
+
+
+@pytest.mark.parametrize("rain", [through(showers((38,), 3), 2.0), lidded(4.0)])
+def test_the_texts_fit_and_say_what_to_do(rain: np.ndarray) -> None:
+    """Place, sign, that peaks are wrong, what to do; and the return."""
+    view, findings = judged(rain, relied_on_by=("warden",) * len(PLACES))
+    numbers = slow_drain.evidence(view, slow_drain.Settings(), findings, HELD)
+    assert numbers["relied_on"]
+    told = alarm(44, "slow-drain", "station:bracken", aware(int(findings.since[0])).isoformat()[:16], numbers)
+    here = network()
+    for kind in (EventKind.RAISED, EventKind.RETURNED):
+        of = told if kind is EventKind.RAISED else replace(told, absent_since=aware(view.now))
+        for channel in ("text", "mail"):
+            row = notice(of, kind, channel, aware(view.now).isoformat()[:16])
+            words = compose.words(row, of, kind, here.contacts[0], here, aware(view.now))
+            assert words.trouble == ""
+            assert channel == "mail" or septets(words.text) <= 160
+            if kind is EventKind.RAISED and channel == "text":
+                assert words.text.startswith("Bracken Hd drains slowly")
+                assert "Clean funnel" in words.text

@@ -1,0 +1,224 @@
+"""What the watch itself holds out of totals: unbooked test tips, melt, a changed unit; and never a storm."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as some
+
+from tests.helpers import moment, stations_at, view_of
+from watchman.judging import holding
+from watchman.judging.view import View, aware
+from watchman.model import RAIN, TEMPERATURE, WATCH, Span
+
+FIVE, HOUR, DAY = 300, 3600, 86400
+BEGIN = moment("2025-06-01T00:00Z")
+PLACES = ((0.0, 0.0), (6.0, 0.0), (0.0, 8.0), (-9.0, 4.0), (14.0, 2.0), (5.0, -12.0))
+TEN = moment("2025-06-03T10:00Z")
+ONE = 0
+
+
+def tips_at(counts: list[float], begins: int = TEN, step: int = FIVE) -> tuple[np.ndarray, np.ndarray]:
+    """Return three days' times and a table of dry readings with these tips at the first station from a time on [mm]."""
+    times = np.arange(BEGIN + step, BEGIN + 3 * DAY + 1, step)
+    table = np.zeros((len(times), len(PLACES)))
+    first = (begins - BEGIN) // step
+    table[first : first + len(counts), ONE] = 0.2 * np.array(counts)
+    return times, table
+
+
+def seen(counts: list[float], after: int, begins: int = TEN, step: int = FIVE, wet: float = 0.0) -> View:
+    """Return what is seen so many readings after the tips began; wet: what one neighbour had in their first reading."""
+    times, table = tips_at(counts, begins, step)
+    table[(begins - BEGIN) // step, 1] = wet
+    return view_of(stations_at(PLACES), begins + after * step, times, {RAIN: table})
+
+
+def held(view: View, taken_back: tuple[Span, ...] = ()) -> list[tuple[str, str, int, int]]:
+    """Return reason, station, and begin and end in minutes from ten."""
+    return [
+        (span.reason, span.station, *(int(at.timestamp() - TEN) // 60 for at in (span.begins_at, span.ends_at)))
+        for span in holding.decided(view, taken_back)
+    ]
+
+
+def test_even_tips_are_held_as_soon_as_they_are_seen_to_be_even() -> None:
+    """The fourth reading of a test at 25 mm/h is the first to reach 6 mm in 15 minutes: held in the same cycle."""
+    counts = [5.0, 10, 11, 10, 10, 4]
+    assert held(seen(counts, 3)) == []
+    assert held(seen(counts, 4)) == [("test tips", "S0", 0, 20)]
+    (span,) = holding.decided(seen(counts, 4), ())
+    assert (span.number, span.who, span.decided_at) == (0, WATCH, aware(TEN + 4 * FIVE))
+
+
+def test_a_span_grows_with_its_tips_and_keeps_its_number() -> None:
+    """While the tips go on each reading makes it longer; when they are over it stays as it is."""
+    counts = [5.0, 10, 11, 10, 10, 4]
+    (span,) = holding.decided(seen(counts, 4), ())
+    span = replace(span, number=7)
+    (grown,) = holding.decided(replace(seen(counts, 5), held_back=(span,)), ())
+    assert (grown.number, grown.begins_at, grown.ends_at) == (7, span.begins_at, span.ends_at + timedelta(minutes=5))
+    (whole,) = holding.decided(replace(seen(counts, 13), held_back=(grown,)), ())
+    assert (whole.ends_at - whole.begins_at) == timedelta(minutes=30)
+    assert holding.decided(replace(seen(counts, 20), held_back=(whole,)), ()) == []
+
+
+def test_what_a_person_took_back_is_not_held_again() -> None:
+    """It was rain, somebody said."""
+    counts = [5.0, 10, 11, 10, 10, 4]
+    (span,) = holding.decided(seen(counts, 4), ())
+    assert holding.decided(seen(counts, 5), (span,)) == []
+
+
+def test_tips_too_fast_for_readings_are_held_when_they_are_over() -> None:
+    """Fifty tips within ten minutes, nothing before and half an hour of nothing after: no rain does that."""
+    assert held(seen([35.0, 15], 3)) == []
+    assert held(seen([35.0, 15], 8)) == [("test tips", "S0", 0, 10)]
+
+
+@pytest.mark.parametrize(
+    ("counts", "begins"),
+    [
+        ([2.0, 8, 17, 26, 19, 9, 3, 1], TEN),
+        ([12.0, 30, 41, 33, 12, 2], TEN),
+        ([20.0, 10, 2], TEN),
+        ([5.0, 10, 11, 10, 10, 4], TEN + 12 * HOUR),
+        ([2.0, 2, 2, 2, 2, 2, 2, 2, 2, 2, 2, 2], TEN),
+        ([2.0, 4, 4, 5], TEN),
+    ],
+    ids=["a cell", "a violent cell", "a burst that fades", "at night", "drizzle", "few"],
+)
+def test_rain_is_not_held(counts: list[float], begins: int) -> None:
+    """Rain at one gauge alone rises and falls, comes at night, or drizzles: at no time is any of it held."""
+    for after in range(1, len(counts) + 12):
+        assert held(seen(counts, after, begins)) == []
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    peak_mm_h=some.floats(25, 180),
+    minutes=some.floats(25, 90),
+    begins_s=some.floats(0, 299),
+)
+def test_a_cell_of_any_size_is_not_held(peak_mm_h: float, minutes: float, begins_s: float) -> None:
+    """A storm at one gauge that rises and falls is never held while it lasts, and none of 40 minutes afterwards."""
+    seconds = np.arange(0, int(minutes * 60))
+    depth = np.cumsum(peak_mm_h / 3600 * np.sin(np.pi * seconds / len(seconds)) ** 2)
+    tips = np.diff(np.floor(depth / 0.2), prepend=0)
+    counts = np.bincount(((begins_s + seconds) // 300).astype(int), tips)
+    for after in range(2, len(counts) + (8 if minutes >= 40 else 0)):
+        assert held(seen(counts.tolist(), after)) == []
+
+
+def test_nothing_is_held_beside_a_wet_neighbour() -> None:
+    """However even the tips are: a second gauge saw the rain."""
+    assert held(seen([5.0, 10, 11, 10, 10, 4], 5, wet=0.6)) == []
+    assert held(seen([5.0, 10, 11, 10, 10, 4], 5, wet=0.2)) == [("test tips", "S0", 0, 25)], "a stray tip is no rain"
+
+
+def test_nothing_is_held_without_three_neighbours() -> None:
+    """Two dry gauges are not enough to call a shower a test."""
+    times, table = tips_at([5.0, 10, 11, 10, 10, 4])
+    view = view_of(stations_at(PLACES[:3]), TEN + 5 * FIVE, times, {RAIN: table[:, :3]})
+    assert held(view) == []
+
+
+def test_silent_neighbours_are_not_dry() -> None:
+    """Missing is never zero: gauges that were not heard are no witnesses."""
+    times, table = tips_at([5.0, 10, 11, 10, 10, 4])
+    table[times > TEN - DAY, 1:4] = np.nan
+    view = view_of(stations_at(PLACES), TEN + 5 * FIVE, times, {RAIN: table})
+    assert held(view) == []
+
+
+def test_a_gauge_out_of_service_is_left_to_its_visit() -> None:
+    """A booked visit holds its tips already."""
+    view = seen([5.0, 10, 11, 10, 10, 4], 5)
+    assert held(replace(view, in_service=np.arange(len(PLACES)) != ONE)) == []
+
+
+def test_quarter_hours_are_held_when_they_are_over() -> None:
+    """Fifty tips in two readings of 15 minutes, the others dry for three hours."""
+    assert held(seen([20.0, 30], 2, step=900)) == []
+    assert held(seen([20.0, 30], 4, step=900)) == [("test tips", "S0", 0, 30)]
+
+
+def test_hours_are_never_held() -> None:
+    """In an hour a test and a shower look alike: somebody is asked, and it counts."""
+    for after in range(1, 6):
+        assert held(seen([50.0], after, step=3600)) == []
+
+
+def frozen(counts: list[float], noon_c: float, low_c: float = 8.0, wet: float = 0.0) -> View:
+    """Return noon of the third day: after a night at -6 degC at the first three gauges, and milder at the others."""
+    times, table = tips_at(counts, TEN)
+    table[(TEN - BEGIN) // FIVE, 4] = wet
+    hours = np.arange(BEGIN + HOUR, BEGIN + 3 * DAY + 1, HOUR)
+    rise = np.clip(np.cos((hours % DAY - 12 * HOUR) / DAY * 2 * np.pi), 0, 1)
+    degrees = np.column_stack([-6 + (noon_c + 6) * rise] * 3 + [low_c + 5 * rise] * 3)
+    table_c = np.full_like(table, np.nan)
+    table_c[np.searchsorted(times, hours)] = degrees
+    return view_of(stations_at(PLACES), TEN + len(counts) * FIVE, times, {RAIN: table, TEMPERATURE: table_c})
+
+
+SLOWLY = [0.0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0]
+
+
+def test_melt_is_held_by_the_hour() -> None:
+    """Smooth tips at noon after a night of frost, while gauges that did not freeze are dry."""
+    assert held(frozen(SLOWLY, 5.0)) == [("melt", "S0", 0, 120)]
+
+
+@pytest.mark.parametrize(
+    ("view", "why"),
+    [
+        (frozen(SLOWLY, -1.0), "it still freezes"),
+        (frozen(SLOWLY, 5.0, wet=0.6), "it rains where nothing froze"),
+        (frozen(SLOWLY, 5.0, low_c=-9.0), "everything froze, nobody can tell"),
+        (frozen([0.0, 3, 6, 5, 4, 3, 2, 1], 5.0), "it comes too fast"),
+    ],
+)
+def test_rain_on_snow_is_not_held(view: View, why: str) -> None:
+    """In doubt nothing is held."""
+    assert held(view) == [], why
+
+
+def in_units(values_mm: list[float]) -> View:
+    """Return what is seen after a day of honest tips and then these readings."""
+    times, table = tips_at([])
+    honest = np.tile([0.2, 0.0, 0.4, 0.0, 0.0, 0.2], 60)
+    table[: len(honest)] = honest[:, None]
+    table[: len(honest) : 7] = 0.0
+    first = (TEN - BEGIN) // FIVE
+    table[first : first + len(values_mm), ONE] = values_mm
+    return view_of(stations_at(PLACES), TEN + len(values_mm) * FIVE, times, {RAIN: table})
+
+
+@pytest.mark.parametrize(
+    "values_mm", [[5.08], [0.008, 0.016, 0.008], [0.01, 0.0, 0.02, 0.01], [0.0, 15.24, 5.08]], ids=str
+)
+def test_another_unit_is_held_from_its_first_reading(values_mm: list[float]) -> None:
+    """A tip of 0.2 mm can make neither 5.08 mm nor 0.008: the span runs a day ahead, so that no storm comes of it."""
+    ((reason, station, begins, ends),) = held(in_units(values_mm))
+    assert (reason, station) == ("units", "S0")
+    assert begins == 5 * next(place for place, value in enumerate(values_mm) if value)
+    assert DAY // 60 - 60 <= ends - len(values_mm) * 5 <= DAY // 60
+
+
+@pytest.mark.parametrize("values_mm", [[0.4, 2.0, 4.0, 8.2], [0.1], [12.0, 20.0, 8.0, 2.2], [25.4]], ids=str)
+def test_heavy_honest_rain_is_no_other_unit(values_mm: list[float]) -> None:
+    """Whole tips are whole tips however many; one odd value is none."""
+    assert held(in_units(values_mm)) == []
+
+
+def test_a_standing_span_of_units_is_made_longer_once_a_day() -> None:
+    """Not with each reading."""
+    view = in_units([5.08, 5.08])
+    (span,) = holding.decided(view, ())
+    assert holding.decided(replace(view, held_back=(span,)), ()) == []
+    nearly_over = replace(span, number=3, ends_at=aware(view.now + HOUR // 2))
+    assert [one.number for one in holding.decided(replace(view, held_back=(nearly_over,)), ())] == [3]

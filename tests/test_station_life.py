@@ -1,0 +1,158 @@
+"""A station's life: new, stood down, out of season, stolen, silent with a plan; told as such, or not at all."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.helpers import SECRETS, write_network
+from watchman import watch
+from watchman.model import RAIN, Delivery, Event, Readings
+from watchman.network import load
+from watchman.store import Store
+
+T0 = datetime(2025, 10, 1, tzinfo=UTC)
+EVERY = timedelta(minutes=15)
+NETWORK = """\
+[network]
+name = "Veldran Hills"
+zone = "UTC"
+
+[[sources]]
+name = "main"
+kind = "csv"
+path = "readings.csv"
+covers_minutes = 15
+columns = { time = "time", station = "station", rain = "rain_mm" }
+
+[[contacts]]
+name = "tech-1"
+roles = ["technician", "supervisor", "warden"]
+text = "secret:tech_1_text"
+"""
+HEAD = "id,latitude,longitude,name,mast,plan,plan_end,status,season,from\n"
+RULES = {
+    name: (Path(__file__).parent.parent / "rules" / f"{name}.toml").read_text(encoding="utf-8")
+    for name in ("overdue", "source-outage")
+}
+
+
+class Life:
+    """Six stations that send every quarter of an hour; the columns after the name as given, by station."""
+
+    def __init__(self, folder: Path, columns: dict[int, str] | None = None) -> None:
+        lines = [f"s{n},{47.2 + 0.03 * n},13.1,Station {n},{(columns or {}).get(n, ',,,,,')}\n" for n in range(6)]
+        network = load(write_network(folder, NETWORK, HEAD + "".join(lines), RULES), SECRETS.get, T0.date())
+        self.now = T0
+        self.watch = watch.begin(network, Store.open("sqlite:///watch.db", folder), T0)
+
+    def go(self, hours: float, silent: tuple[int, ...] = ()) -> list[Event]:
+        """Go on for some hours; return what was told."""
+        events: list[Event] = []
+        for _ in range(round(4 * hours)):
+            self.now += EVERY
+            heard = np.array([n for n in range(6) if n not in silent])
+            size, at = len(heard), int(self.now.timestamp())
+            readings = Readings(
+                station=heard.astype(np.int32),
+                variable=np.full(size, RAIN, np.int8),
+                observed_at=np.full(size, at - 60, np.int64),
+                received_at=np.full(size, at, np.int64),
+                value=np.zeros(size),
+                source=np.zeros(size, np.int16),
+                delivery=np.zeros(size, np.int64),
+                revision=np.zeros(size, np.int64),
+            )
+            events += watch.cycle(self.watch, [Delivery("main", self.now, readings)], self.now).events
+        return events
+
+
+def scopes(events: list[Event]) -> list[tuple[str, str]]:
+    return [(event.kind.value, event.alarm.key.scope) for event in events]
+
+
+def test_a_new_station_is_on_probation_for_two_days(tmp_path: Path) -> None:
+    """It falls silent on its first day: nobody is told until it has had its 48 hours."""
+    life = Life(tmp_path)
+    assert life.go(60, silent=(5,)) == []
+    assert life.go(6) == []
+    assert watch.view_of(life.watch, life.now).on_probation.tolist() == [False] * 5 + [True]
+    assert life.go(40, silent=(5,)) == []
+    assert scopes(life.go(4, silent=(5,))) == [("raised", "station:s5")]
+
+
+def test_all_stations_of_a_new_network_are_not_new(tmp_path: Path) -> None:
+    """Nobody waits two days for the first notice."""
+    life = Life(tmp_path)
+    life.go(12)
+    assert not watch.view_of(life.watch, life.now).on_probation.any()
+    assert scopes(life.go(3, silent=(2,))) == [("raised", "station:s2")]
+
+
+@pytest.mark.parametrize("written", [",,,stolen,,", ",,,stood down,,", ",,,,04-01/09-30,", ",,,probation,,"])
+def test_nobody_is_told_of_a_station_that_is_known_to_be_away(tmp_path: Path, written: str) -> None:
+    """Stolen, stood down, out of its season, on probation: its silence is no news."""
+    life = Life(tmp_path, {3: written})
+    life.go(12)
+    assert life.go(12, silent=(3,)) == []
+
+
+def test_in_its_season_it_is_watched(tmp_path: Path) -> None:
+    """From the first day on."""
+    life = Life(tmp_path, {3: ",,,,09-30/10-31,"})
+    life.go(12)
+    assert scopes(life.go(3, silent=(3,))) == [("raised", "station:s3")]
+
+
+def test_a_mast_and_a_plan_of_the_same_stations_are_one_notice(tmp_path: Path) -> None:
+    """The mast, unless the plan ended that day."""
+    both = dict.fromkeys((0, 1, 2), "T1,P7,,,,")
+    life = Life(tmp_path / "mast", both)
+    life.go(12)
+    assert scopes(life.go(4, silent=(0, 1, 2))) == [("raised", "mast:T1")]
+
+    ended = dict.fromkeys((0, 1, 2), "T1,P7,2025-10-01,,,")
+    life = Life(tmp_path / "plan", ended)
+    life.go(24)
+    events = life.go(4, silent=(0, 1, 2))
+    assert scopes(events) == [("raised", "plan:P7")]
+    assert events[0].alarm.numbers["plan_ended"]
+
+
+def test_a_plan_over_two_masts_is_one_notice(tmp_path: Path) -> None:
+    """The widest cause takes in the mast whose stations are all silent too."""
+    columns = {0: "T1,P7,,,,", 1: "T1,P7,,,,", 2: "T2,P7,,,,", 3: "T2,P7,,,,"}
+    life = Life(tmp_path, columns)
+    life.go(12)
+    assert scopes(life.go(4, silent=(0, 1, 2))) == [("raised", "plan:P7")]
+
+
+def test_a_modem_that_wakes_once_a_day_is_one_alarm(tmp_path: Path) -> None:
+    """It neither returns nor is raised again with each of its messages."""
+    life = Life(tmp_path)
+    life.go(48)
+    events = life.go(6, silent=(4,))
+    for _ in range(3):
+        events += life.go(0.25) + life.go(23.75, silent=(4,))
+    assert scopes(events) == [("raised", "station:s4")]
+    assert scopes(life.go(3)) == [("returned", "station:s4")]
+
+
+def test_a_station_that_was_silent_before_its_mast_failed_has_a_trouble_of_its_own(tmp_path: Path) -> None:
+    """Two notices: the one of the morning, and the mast's for those that went with it."""
+    life = Life(tmp_path, dict.fromkeys((0, 1, 2), "T1,,,,,"))
+    life.go(12)
+    assert scopes(life.go(6, silent=(0,))) == [("raised", "station:s0")]
+    told = [one for one in scopes(life.go(4, silent=(0, 1, 2))) if one[0] == "raised"]
+    assert told == [("raised", "mast:T1")]
+
+
+def test_two_stations_that_share_nothing_and_fall_silent_in_one_hour_are_two_notices(tmp_path: Path) -> None:
+    """Each on its own; nothing joins them."""
+    life = Life(tmp_path, {0: "T1,P1,,,,", 1: "T1,P2,,,,", 2: "T2,P1,,,,", 3: "T2,P2,,,,"})
+    life.go(12)
+    life.go(0.5, silent=(4,))
+    assert sorted(scopes(life.go(5, silent=(4, 5)))) == [("raised", "station:s4"), ("raised", "station:s5")]

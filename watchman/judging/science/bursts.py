@@ -1,0 +1,46 @@
+"""The shape of a short burst of tips: even as a test, restless as poured water, or rising and falling as rain does."""
+
+from __future__ import annotations
+
+import numpy as np
+
+EVEN_SPREAD = 0.15
+"""Tips of a test vary by at most this share (coefficient of variation of the gaps; judgement, no source)."""
+EVEN_READINGS = 3
+"""So many full readings in a row must be even while tips go on, and two once they are over (judgement, no source)."""
+LEAST_EVEN = 8.0
+"""Fewer tips in a reading are even by chance [tips]: steady drizzle has one or two in each (judgement, no source)."""
+
+
+def groups(wet: np.ndarray, gap: int) -> list[tuple[int, int]]:
+    """Return first and last of each group of wet readings; more than `gap` dry ones in a row part two groups."""
+    at = np.flatnonzero(wet)
+    if not len(at):
+        return []
+    parts = np.flatnonzero(np.diff(at) > gap + 1)
+    return list(zip(at[np.r_[0, parts + 1]].tolist(), at[np.r_[parts, len(at) - 1]].tolist(), strict=True))
+
+
+def even(tips: np.ndarray, *, over: bool) -> bool:
+    """Say whether the readings of a burst hold the same number of tips, the first and the last (which it may fill in
+    part) at most as many.
+
+    tips: by reading, all that the burst has so far; over: none followed. While it goes on its last reading is full.
+    """
+    inner = tips[1:-1] if over else tips[1:]
+    if len(inner) < (2 if over else EVEN_READINGS) or inner.min() <= 0 or inner.mean() < LEAST_EVEN:
+        return False
+    allowed = _allowed(inner)
+    return bool(np.ptp(inner) <= allowed and max(tips[0], tips[-1]) <= inner.max() + allowed)
+
+
+def _allowed(tips: np.ndarray) -> float:
+    """Return by how much equal counts may differ: a tip where readings cut a gap, two among three of ten or more."""
+    mean = float(tips.mean())
+    return max(2.0 if mean >= 10 and len(tips) >= EVEN_READINGS else 1.0, EVEN_SPREAD * mean)
+
+
+def restlessness(tips: np.ndarray) -> float:
+    """Return how much a burst goes up and down beyond one rise to its greatest reading and one fall, over all tips."""
+    ups_and_downs = np.abs(np.diff(np.r_[0, tips, 0])).sum()
+    return float((ups_and_downs - 2 * tips.max()) / max(tips.sum(), 1))
