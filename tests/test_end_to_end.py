@@ -370,8 +370,12 @@ def test_killed_at_any_instant_it_tells_every_event_once_or_marks_the_repeat(tmp
     assert story.events() == calm.events()
     notices = story.notices()
     assert notices.keys() == expected.keys()
-    assert {notice.state for notice in notices.values()} == {NoticeState.ACCEPTED}
+    accepted = [notice for notice in notices.values() if notice.state is NoticeState.ACCEPTED]
+    for notice in notices.values():
+        # Two steps of one storm that wait together are one notice: the newer.
+        newer = [one for one in accepted if one.alarm == notice.alarm and one.made_at > notice.made_at]
+        assert notice in accepted or (notice.state is NoticeState.WITHDRAWN and newer)
     texts = [one.words for one in story.arrived]
     unmarked = [text for text in texts if "(repeat)" not in text]
     assert len(unmarked) == len(set(unmarked))
-    assert [notice.text for notice in notices.values() if notice.text not in texts] == []
+    assert [notice.text for notice in accepted if notice.text not in texts] == []

@@ -340,6 +340,7 @@ def test_lines_become_threads_by_their_number() -> None:
     lines = [
         line(1, "raised", "overdue"), line(None, "told", "digest"), line(1, "updated", "overdue"),
         line(2, "returned", "overdue"), line(3, "raised", "undercatch", "weekly"), line(4, "raised", "due-dates"),
+        line(5, "raised", "battery-decline", "weekly") | {"stations": []},
     ]  # fmt: skip
     found = threads_of(lines, {place: NOON + place for place in range(len(lines))})
     assert [(one.number, one.lines, one.weekly) for one in found] == [(1, 2, False), (3, 1, True)]

@@ -98,6 +98,8 @@ def drawn(
     for station in range(len(shared.mast)):
         found += _of_station(rng, station, begin, end, gap_days, wanted)
     found += _of_groups(rng, shared, begin, end, wanted)
+    if "exchanged" in wanted:
+        found += _exchanges(rng, shared, found, begin, end)
     return tuple(sorted(found, key=lambda fault: fault.begins))
 
 
@@ -153,13 +155,26 @@ def _of_groups(rng: np.random.Generator, shared: Shared, begin: int, end: int, w
             members = tuple(int(station) for station in np.flatnonzero(shared.plan == plan))
             if begin < over < end:
                 yield Fault("plan end", members, over, min(end, over + int(rng.uniform(0.4, 3.0) * DAY)), 0.0)
-    if "exchanged" in wanted:
-        for _ in range(rng.poisson(days / 120.0)):
-            one = int(rng.integers(len(shared.alike)))
-            others = np.flatnonzero((shared.alike == shared.alike[one]) & (np.arange(len(shared.alike)) != one))
-            if len(others):
-                pair = tuple(sorted((one, int(rng.choice(others)))))
-                yield _group(rng, "exchanged", pair, begin, end, (15.0 * 24, 35.0 * 24))
+
+
+def _exchanges(
+    rng: np.random.Generator, shared: Shared, others: Sequence[Fault], begin: int, end: int
+) -> Iterator[Fault]:
+    """Yield exchanges of two loggers that are well meanwhile, so that every other fault stays where it is known."""
+    alone = [fault for fault in others if len(fault.stations) == 1]
+    for _ in range(rng.poisson((end - begin) / DAY / 30.0)):
+        one = int(rng.integers(len(shared.alike)))
+        like = np.flatnonzero((shared.alike == shared.alike[one]) & (np.arange(len(shared.alike)) != one))
+        if not len(like):
+            continue
+        pair = tuple(sorted((one, int(rng.choice(like)))))
+        fault = _group(rng, "exchanged", pair, begin, end, (15.0 * 24, 35.0 * 24))
+        if not any(
+            other.begins < fault.ends and fault.begins < other.ends and set(other.stations) & set(pair)
+            for other in alone
+        ):
+            alone.append(fault)
+            yield fault
 
 
 def _group(

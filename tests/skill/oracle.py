@@ -232,9 +232,11 @@ def _other(world: World, fault: Fault, daily: _Daily) -> tuple[int, int]:
     inside = range(first + 1, min(last + 1, len(daily.sound_mm)))
     if kind in ("clock hour", "clock day", "clock years", "spike", "unbooked test", "poured"):
         arrived = _arrivals(world, fault)
-        if not len(arrived):
+        by_hand = kind in ("unbooked test", "poured")
+        # In an hour's sum a hand and a shower look alike.
+        if not len(arrived) or (by_hand and world.sites[station].every_minutes > 15):
             return NEVER, NEVER
-        at = int(arrived[-1] if kind in ("unbooked test", "poured") else arrived[0])
+        at = int(arrived[-1] if by_hand else arrived[0])
         return at, at + DAY
     if kind in ("damp", "weak signal") and np.isnan(_of_sensor(world, fault)).all():
         return NEVER, NEVER

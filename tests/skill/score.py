@@ -94,6 +94,8 @@ FOLLOWS: Mapping[str, frozenset[str]] = {
 
 GRACE_S = {"mast outage": 3 * HOUR, "source outage": 3 * HOUR, "stop": 3 * HOUR, "modem": 3 * HOUR}
 """How long after its end an episode may still be told; a day for the others [s]."""
+LINGERS_S = 3 * DAY
+"""A consequence may show so much later: what is judged over days (gaps) looks back on it [s] (judgement)."""
 STORM = "heavy-rain"
 CALENDAR = ("digest", "due-dates")
 """What is told by the calendar, and is neither right nor wrong of a fault."""
@@ -157,7 +159,10 @@ class Result:
 
 
 def threads_of(lines: Iterable[Mapping[str, object]], seconds: Mapping[int, int]) -> tuple[Thread, ...]:
-    """Return the threads of a replay's lines, in order. seconds: each line's time by its place [s since 1970 UTC]."""
+    """Return the threads of a replay's lines, in order. seconds: each line's time by its place [s since 1970 UTC].
+
+    A line of the digest that names no station (cold or cloud over all batteries) speaks of the weather, not of a fault.
+    """
     groups: dict[int, list[tuple[int, Mapping[str, object]]]] = {}
     for place, line in enumerate(lines):
         if line["alarm"] is not None and line["check"] not in CALENDAR:
@@ -168,6 +173,8 @@ def threads_of(lines: Iterable[Mapping[str, object]], seconds: Mapping[int, int]
         if first["event"] not in ("raised", "updated"):
             continue  # the end of something that began before the first day
         names = [str(name) for _, line in told for name in _list(line["stations"])]
+        if not names and first["when"] == "weekly":
+            continue
         levels = [(at, rank_of(str(line["severity"]))) for at, line in told if line["event"] in ("raised", "updated")]
         over = [at for at, line in told if line["event"] in ("ended", "returned")]
         found.append(
@@ -220,7 +227,7 @@ def score(
         else:
             hits[place] = thread
     for thread in rest:
-        place = _best(thread, episodes, hits, FOLLOWS)
+        place = _best(thread, episodes, hits, FOLLOWS, LINGERS_S)
         if place is None:
             result.false.append(thread)
         else:
@@ -238,7 +245,11 @@ def score(
 
 
 def _best(
-    thread: Thread, episodes: Sequence[Episode], hits: Mapping[int, Thread], may: Mapping[str, frozenset[str]]
+    thread: Thread,
+    episodes: Sequence[Episode],
+    hits: Mapping[int, Thread],
+    may: Mapping[str, frozenset[str]],
+    longer_s: int = 0,
 ) -> int | None:
     """Return the episode that a thread fits: rather one not told yet, rather one that could be known, then the latest
     begun.
@@ -247,7 +258,7 @@ def _best(
         place
         for place, episode in enumerate(episodes)
         if thread.check in may.get(episode.kind, ())
-        and episode.begins <= thread.opened <= episode.ends + GRACE_S.get(episode.kind, DAY)
+        and episode.begins <= thread.opened <= episode.ends + GRACE_S.get(episode.kind, DAY) + longer_s
         and _right_stations(thread, episode)
     ]
     if not fits:

@@ -430,7 +430,7 @@ def _reports(
         if fault.kind in ("doubled", "spurious", "sprinkler", "unit", "stuck", "exchanged") or "clock" in fault.kind:
             doubtful |= inside
     arrived = _arrivals(rng, world, position, at, quarter, own)
-    delivered = _in_the_sources_unit(rng, site, mm, at, own)
+    delivered = _in_the_sources_unit(rng, site, np.where(world.running[quarter, position], mm, 0.0), at, own)
     stamped = at.copy()
     for fault in own:
         inside = (at > fault.begins) & (at <= fault.ends)

@@ -5,8 +5,8 @@ asked. A span once decided stays, and grows while its tips go on, until a person
 
     test tips    20 to 200 tips within the working day (07 to 19 h standard time), at least three gauges within 30 km
                  heard and all dry from an hour before to an hour after, and either
-                 even: three full readings in a row with the same number of tips, at least eight; once it is over, two
-                 when the others were dry for three hours before, or
+                 even: three full readings in a row with the same number of tips, at least ten; once it is over, two of
+                 at least eight, when the others were dry for three hours before, or
                  short: over after at most two readings of 5 minutes (or three, the middle one greatest) or of 15, with
                  nothing for half an hour on both sides; with 15 minutes the others were dry for three hours before
     melt         the gauge was under 0 degC for six of the last 36 hours, it is now over 0.5 degC and 3 K warmer than at

@@ -100,6 +100,24 @@ def test_rain_that_lasts_longer_here_is_rain(seed: int) -> None:
     assert len(judged(rain)[1].present()) == 0
 
 
+def test_rain_that_fades_over_hours_is_rain() -> None:
+    """From 2.4 to 1.2 mm/h in six hours, smoothly, while the neighbours are dry, on two days."""
+    rain = showers((14, 38), 3, mm=2.0)
+    for start in (14, 38):
+        first = int(start * 12) + 18
+        rain[first : first + 72, HELD] += np.linspace(2.4, 1.2, 72) / 12
+    assert len(judged(rain)[1].present()) == 0
+
+
+def test_even_rain_that_ends_in_single_tips_is_rain() -> None:
+    """Winter rain as even as a drain, everywhere, and a few more tips here at its end."""
+    rain = np.zeros((2 * 288, len(PLACES)))
+    rain[100:300] = 1.6 / 12
+    rain[300:340, HELD] += 0.2 / 12
+    rain[310:335, HELD] += 0.3 / 12
+    assert len(judged(rain)[1].present()) == 0
+
+
 def test_even_drizzle_after_a_burst_is_no_lid() -> None:
     """The drizzle that follows is even, but the burst before it came through."""
     rain = showers((14,), 2)
@@ -117,7 +135,7 @@ def test_one_spell_that_is_not_clear_waits_for_a_second() -> None:
 
 def test_it_is_remembered_and_ends_after_two_faster_spells() -> None:
     """Days later, out of the fine memory, it still stands; after two wet spells through a clean funnel it is over."""
-    blocked = through(showers((14, 180, 250), 12), 2.0, end_h=48)
+    blocked = through(showers((14, 38, 180, 250), 12), 2.0, end_h=60)
     assert judged(blocked[: 7 * 288])[1].verdict[HELD] != Verdict.ABSENT
     assert judged(blocked[: 9 * 288])[1].verdict[HELD] != Verdict.ABSENT
     assert judged(blocked)[1].verdict[HELD] == Verdict.ABSENT

@@ -95,6 +95,13 @@ def test_a_gauge_that_was_put_right_is_no_longer_told_nor_called_too_high() -> N
     assert findings.verdict[FAULTY] == Verdict.ABSENT
 
 
+def test_a_ratio_that_it_had_before_is_nothing_new() -> None:
+    """70 % in the first 60 days and again in the last: such is this gauge now and then."""
+    _, findings = judged(changed(changed(rain(0.1), 0.7, 0, 60), 0.7, 200))
+    assert findings.numbers["t"][FAULTY] > undercatch.T_LIMIT
+    assert findings.verdict[FAULTY] == Verdict.ABSENT
+
+
 def test_a_neighbour_that_dies_accuses_nobody_else() -> None:
     """The nearest neighbour counts nothing from a day on: all others agree with each other."""
     _, findings = judged(changed(rain(), 0.0, station=1))

@@ -37,11 +37,14 @@ def test_too_few_pieces_on_a_side_tell_no_break() -> None:
     assert found.at[1] > 0
 
 
-def test_one_wild_piece_is_drawn_in() -> None:
-    """A single dead day, e to the -5, is no change of level."""
+def test_one_wild_piece_neither_makes_nor_hides_a_bend() -> None:
+    """A single dead day, e to the -5, is no change of level, and a real one stays clear beside it."""
     values = np.tile([0.1, -0.1], 25)[:, None].copy()
     values[30] = -5.0
     assert best_break(values, np.ones_like(values), 10).t[0] < 3
+    values[25:] -= 0.3
+    values[10] = -5.0
+    assert best_break(values, np.ones_like(values), 10).t[0] > 4
 
 
 def test_what_is_uncertain_counts_for_little() -> None:

@@ -131,10 +131,23 @@ def _rare_pause(view: View, stations: np.ndarray) -> np.ndarray:
     rare = np.zeros(len(stations))
     enough = days >= 7
     if enough.any():
-        q25, q50, q75, q90 = np.nanquantile(pauses[:, enough], [0.25, 0.5, 0.75, 0.9], axis=0)
+        q25, q50, q75, q90 = _quantiles(pauses[:, enough], days[enough], (0.25, 0.5, 0.75, 0.9))
         by_chance = q90 <= BY_CHANCE * view.record.sends_every_s[stations[enough]]
         rare[enough] = np.where(by_chance, 0.0, q50 + GUMBEL_RARE * (q75 - q25) / GUMBEL_QUARTILES)
     return rare
+
+
+def _quantiles(values: np.ndarray, number: np.ndarray, shares: tuple[float, ...]) -> list[np.ndarray]:
+    """Return quantiles of each column, of which `number` are not NaN: numpy's, many times faster."""
+    ordered = np.sort(values, axis=0)
+    column = np.arange(len(number))
+    found = []
+    for share in shares:
+        place = (number - 1) * share
+        low = place.astype(int)
+        below, above = ordered[low, column], ordered[np.minimum(low + 1, number - 1), column]
+        found.append(below + (place - low) * (above - below))
+    return found
 
 
 def _peers_just_back(view: View, silent: np.ndarray, limit: np.ndarray) -> np.ndarray:

@@ -8,8 +8,9 @@ EVEN_SPREAD = 0.15
 """Tips of a test vary by at most this share (coefficient of variation of the gaps; judgement, no source)."""
 EVEN_READINGS = 3
 """So many full readings in a row must be even while tips go on, and two once they are over (judgement, no source)."""
-LEAST_EVEN = 8.0
-"""Fewer tips in a reading are even by chance [tips]: steady drizzle has one or two in each (judgement, no source)."""
+LEAST_EVEN, LEAST_GOING_ON = 8.0, 10.0
+"""Fewer tips in a reading are even by chance [tips]: steady drizzle has one or two in each, and the top of a shower of
+half an hour looks flat in nine. While tips go on more are asked for (judgement, no source)."""
 
 
 def groups(wet: np.ndarray, gap: int) -> list[tuple[int, int]]:
@@ -28,15 +29,18 @@ def even(tips: np.ndarray, *, over: bool) -> bool:
     tips: by reading, all that the burst has so far; over: none followed. While it goes on its last reading is full.
     """
     inner = tips[1:-1] if over else tips[1:]
-    if len(inner) < (2 if over else EVEN_READINGS) or inner.min() <= 0 or inner.mean() < LEAST_EVEN:
+    needed, least = (2, LEAST_EVEN) if over else (EVEN_READINGS, LEAST_GOING_ON)
+    if len(inner) < needed or inner.min() <= 0 or inner.mean() < least:
         return False
-    allowed = _allowed(inner)
+    allowed = _allowed(inner, over=over)
     return bool(np.ptp(inner) <= allowed and max(tips[0], tips[-1]) <= inner.max() + allowed)
 
 
-def _allowed(tips: np.ndarray) -> float:
-    """Return by how much equal counts may differ: a tip where readings cut a gap, two among three of ten or more."""
+def _allowed(tips: np.ndarray, *, over: bool) -> float:
+    """Return by how much equal counts may differ: a tip where readings cut a gap; two, once over, among three of ten."""
     mean = float(tips.mean())
+    if not over:
+        return max(1.0, EVEN_SPREAD / 2 * mean)
     return max(2.0 if mean >= 10 and len(tips) >= EVEN_READINGS else 1.0, EVEN_SPREAD * mean)
 
 
