@@ -143,6 +143,7 @@ def test_every_example_is_one_that_loads(example: str, tmp_path: Path) -> None:
     network = "\n".join([example, *(text for key, text in BASE.items() if key not in given)])
     (tmp_path / "network.toml").write_text(network, encoding="utf-8")
     (tmp_path / "stations.csv").write_text("id,latitude,longitude\nhollin,39.7,-105.2\n", encoding="utf-8")
+    (tmp_path / "frequency.csv").write_text(blocks("README.md", "csv")[0], encoding="utf-8")
     (tmp_path / "rules").symlink_to(HOUSE / "rules")
 
     assert load(tmp_path, SECRETS.get).name == "Veldran Hills"

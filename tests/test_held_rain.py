@@ -208,3 +208,27 @@ def test_a_span_that_a_person_took_back_meanwhile_does_not_grow(story: Story) ->
     story.store.withdraw_span(written.number, NINE + FIVE)
     assert story.store.commit(NINE + FIVE, spans=[replace(written, ends_at=NINE + 2 * FIVE)]) == ()
     assert spans(story) == []
+
+
+def test_holding_that_fails_is_told_and_stops_nothing(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A storm is told in the same cycle, and when holding works again the failure is over."""
+    from watchman.judging import holding
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a bug of ours")
+
+    monkeypatch.setattr(holding, "decided", broken)
+    events = tell(story, STORM)
+    assert ("heavy-rain", "network") in raised(events)
+    assert ("check-failure", "tool:holding back doubtful rain") in raised(events)
+    monkeypatch.undo()
+    over = [e.alarm.key.scope for e in tell(story, [0, 0]) if e.kind is EventKind.RETURNED]
+    assert over == ["tool:holding back doubtful rain"]
+
+
+def test_a_replay_keeps_spans_that_have_no_number() -> None:
+    """A visit given without a number holds on when the watch decides its first span."""
+    booked = Span(0, "s1", NINE, NINE + FIVE, "visit", "tech-1", NINE)
+    past = replay.Past(Readings.empty(), (booked,))
+    (own,) = past.commit(NINE, spans=(replace(booked, station="s2", who=WATCH),))
+    assert past.spans() == (booked, own)

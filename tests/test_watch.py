@@ -396,6 +396,23 @@ def test_a_check_that_fails_is_told_and_stops_no_other(story: Story, monkeypatch
     assert story.go(0.5) == []
 
 
+def test_learning_that_fails_is_told_and_stops_nothing(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What was learned before holds; heavy rain is told; when learning works again the next day, that is over."""
+    from watchman.judging import learned
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a bug of ours")
+
+    monkeypatch.setattr(learned, "learn", broken)
+    before, story.watch.learned_on = story.watch.honest_zeros, 0
+    events = story.step(rain=lambda s, _t: 8.0 if s == 1 else 0.0)
+    assert sorted(story.kinds(events)) == [("raised", "network"), ("raised", "tool:learning from dry gauges")]
+    assert story.watch.honest_zeros is before
+    monkeypatch.undo()
+    later = [kind for kind in story.kinds(story.go(25)) if kind[1].startswith("tool:")]
+    assert later == [("returned", "tool:learning from dry gauges")]
+
+
 def test_evidence_that_fails_is_told_and_stops_no_other(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
     """One check's evidence breaks; the others are told, and the failure ends when it is mended."""
     from watchman.judging.checks import overdue

@@ -125,7 +125,7 @@ class Past:
         """Keep the spans the watch decided, numbered as the store would; all else the watch itself remembers."""
         last = max((span.number for span in self._spans), default=0)
         numbered = tuple(replace(span, number=last + place) for place, span in enumerate(spans, 1))
-        replaced = {span.number for span in spans}
+        replaced = {span.number for span in spans if span.number}
         self._spans = (
             *(replace(span, withdrawn_at=now) if span.number in replaced else span for span in self._spans),
             *numbered,

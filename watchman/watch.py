@@ -47,6 +47,8 @@ AWAY = ("stood down", "relocating", "stolen")
 """What stations.csv says of a station whose readings nobody should be told of."""
 PROBATION_S = 2 * DAY
 """How long a new station, or one in a new place, is on probation [s] (judgement, no source)."""
+LEARNING, HOLDING = "learning from dry gauges", "holding back doubtful rain"
+"""What the watch does beside the rules, as it is told when that fails."""
 DAYS_AT_ONCE = 10
 """How many days of readings are held in memory at once when the long memory is made anew."""
 
@@ -202,8 +204,19 @@ def view_of(watch: Watch, now: datetime) -> View:
         frequency=watch.network.frequency,
     )
     if watch.learned_on != (today := watch.record.daily.end_of(watch.record.daily.head)):
-        watch.learned_on, watch.honest_zeros = today, learned.learn(view)
+        watch.learned_on = today
+        _learn(watch, view)
     return replace(view, honest_zeros=watch.honest_zeros)
+
+
+def _learn(watch: Watch, view: View) -> None:
+    """Learn what the past teaches of honest zeros; where that fails, what was learned before holds until tomorrow."""
+    try:
+        watch.honest_zeros = learned.learn(view)
+        watch.own_trouble.pop(LEARNING, None)
+    except Exception as error:
+        log.exception("%s failed", LEARNING)
+        watch.own_trouble[LEARNING] = causes.words_of(error)
 
 
 def _on_probation(stations: Stations, record: Record, now: int) -> np.ndarray:
@@ -309,9 +322,15 @@ def _hold(watch: Watch, rows: list[Clean], now: datetime) -> tuple[list[Span], s
 
     Return the spans, to be written down with the rest of the cycle, and what kept them from being decided.
     """
+    watch.own_trouble.pop(HOLDING, None)
     if not any(rule.check == doubtful_rain.NAME for rule in watch.network.rules):
         return [], ""
-    spans = holding.decided(view_of(watch, now), watch.taken_back)
+    try:
+        spans = holding.decided(view_of(watch, now), watch.taken_back)
+    except Exception as error:
+        log.exception("%s failed", HOLDING)
+        watch.own_trouble[HOLDING] = causes.words_of(error)
+        return [], ""
     replaced = {span.number for span in spans if span.number}
     kept = [span for span in watch.spans if span.number not in replaced]
     try:

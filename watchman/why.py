@@ -139,7 +139,9 @@ class _Of:
             return Answer(self.rule.name, "absent", "it has nothing to say of this station.", "", ())
         verdict = Verdict(int(self.findings.verdict[place]))
         alarms = [a for a in standing.values() if a.key.rule == self.rule.name and station in a.stations]
-        alarms += [a for a in standing.values() if a.key.scope == (self.findings.scopes or {place: ""})[place]]
+        if self.findings.scopes is not None:
+            mine = AlarmKey(self.rule.name, self.rule.check, self.findings.scopes[place])
+            alarms += [standing[mine]] if mine in standing else []
         told = self._told(alarms[0], notices) if alarms else self._not_told(verdict, matter)
         turns = [self._turns(one, verdict) for one in self._differences(place)]
         turns += self._without_visit(place, matter)
@@ -149,10 +151,10 @@ class _Of:
         findings = self.findings
         names = findings.scopes or self.view.stations.names
         told = [self._told(a, notices) for a in standing.values() if a.key.rule == self.rule.name]
-        present = [str(names[p]) for p in findings.present()]
+        present = [str(names[p]).replace(":", " ") for p in findings.present()]
         unknown = Counter(str(why) for why in findings.reason[findings.verdict == Verdict.UNDETERMINED])
         because = [f"present at {phrases.listed(present, NAMED)}" if present else "present nowhere"]
-        because += [f"can't be judged at {count}: {why}" for why, count in unknown.most_common(NAMED)]
+        because += [f"can't be judged at {count} of {len(names)}: {why}" for why, count in unknown.most_common(NAMED)]
         verdict = Verdict.PRESENT if present else Verdict.ABSENT
         turns = () if present else [self._turns(one, verdict, "somebody") for one in self._differences(None)]
         said = " ".join(told) or ("nobody is told of anything." if not present else "nobody has been told.")
@@ -163,7 +165,9 @@ class _Of:
         scopes = self.findings.scopes or ()
         mine = {f"{kind}:{names[position]}" for kind, names in self._shared().items()} | {"network"}
         mine.add(f"station:{self.view.stations.ids[position]}")
-        return next((place for place, scope in enumerate(scopes) if scope in mine), None)
+        found = [place for place, scope in enumerate(scopes) if scope in mine]
+        # What is present comes first, then what is shared: its plan says more than that nothing of its own is due.
+        return max(found, key=lambda place: (self.findings.verdict[place] == Verdict.PRESENT, place), default=None)
 
     def _shared(self) -> dict[str, Any]:
         stations = self.view.stations
@@ -223,7 +227,7 @@ class _Of:
         """Return a difference in words."""
         would = f"{whom} would have been told" if verdict is not Verdict.PRESENT else "it would not have been told"
         if one.until is not None:
-            return f"Silent until {self.say.clock(one.until)} it is told."
+            return f"Silent until {self.say.clock(one.until)}, it would be told."
         return f"With {one.setting} = {one.would:g} instead of {one.was:g} {would}."
 
     def _without_visit(self, place: int, matter: Matter | None) -> Iterator[str]:

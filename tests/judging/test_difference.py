@@ -25,8 +25,8 @@ def busy_network() -> View:
     times = np.arange(NOW - 40 * DAY, NOW + 1, 900)
     hour = (times // 3600) % 24
     rain = np.zeros((len(times), 6))
-    for day in (2, 5, 8):
-        rain[(times > NOW - day * DAY) & (times <= NOW - day * DAY + 6 * 3600)] = 0.8
+    for day in (3, 6):
+        rain[(times > NOW - day * DAY) & (times <= NOW - day * DAY + 6 * 3600)] = 0.4
     rain[:, 0] = 0.0
     rain[-1, 2] = 9.0
     volts = np.where((hour >= 9) & (hour <= 16), 4.15, 4.0)[:, None] + np.zeros(6)

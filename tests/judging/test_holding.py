@@ -55,6 +55,19 @@ def test_even_tips_are_held_as_soon_as_they_are_seen_to_be_even() -> None:
     assert (span.number, span.who, span.decided_at) == (0, WATCH, aware(TEN + 4 * FIVE))
 
 
+@pytest.mark.parametrize("last_heard", [BEGIN - 30 * DAY, 0], ids=["silent for a month", "never heard"])
+def test_a_gauge_not_heard_for_long_is_no_witness_and_no_trouble(last_heard: int) -> None:
+    """Beside three that were heard the test is held all the same; beside two it can't be."""
+    view = seen([5.0, 10, 11, 10, 10, 4], 4)
+    for silent, witnesses in (((1, 2), 3), ((1, 2, 3), 2)):
+        for gauge in silent:
+            view.record.last_value_at[RAIN, gauge] = last_heard
+            view.record.fine.known[:, gauge] = 0
+        view.record.fine.sum_again(0)
+        assert holding.witnessed(view, ONE, TEN - HOUR, TEN + HOUR)[0] == witnesses
+        assert len(holding.decided(view, ())) == (witnesses >= 3)
+
+
 def test_a_span_grows_with_its_tips_and_keeps_its_number() -> None:
     """While the tips go on each reading makes it longer; when they are over it stays as it is."""
     counts = [5.0, 10, 11, 10, 10, 4]

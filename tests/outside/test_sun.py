@@ -68,3 +68,11 @@ def test_polar_night_and_polar_day() -> None:
     assert sun.half_day_hours(day_of("2024-12-21"), place)[0] == 0
     assert sun.clear_sky_kwh(day_of("2024-12-21"), place)[0] == 0
     assert sun.half_day_hours(day_of("2024-06-20"), place)[0] == 12
+
+
+def test_the_sun_straight_overhead_is_at_ninety_degrees() -> None:
+    """At noon under the sun, on every day of a year, whichever way the numbers are rounded."""
+    days = np.arange(20000.0, 20365.0)
+    noon = sun.noon(days, np.zeros(365))
+    latitude = np.degrees(sun.declination(noon / 86400.0))
+    np.testing.assert_allclose(sun.elevation(noon, latitude, np.zeros(365)), 90.0, atol=1e-5)

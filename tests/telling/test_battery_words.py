@@ -57,10 +57,10 @@ def weather(**numbers: Any) -> Alarm:
 @pytest.mark.parametrize(
     ("sign", "numbers", "said"),
     [
-        ("cut", {}, "about 6 days left (4-9), no charge by day. 9 of 11 peers filled. Panel lead cut or loose?"),
+        ("cut", {}, "about 6 days left (4-9), no charge by day. 9 of 11 nearby filled. Panel lead cut or loose?"),
         ("ageing", {"autonomy_days": 3.2}, "about 6 days left (4-9), holds 3 days without sun."),
         ("dies at night", {"hours_lost": 14}, "battery dies at night: 14 h lost in 2 days, back by day."),
-        ("declining", {"days_not_full": 0}, "falling faster than its peers. 9 of 11 peers filled. Panel, old cell"),
+        ("declining", {"days_not_full": 0}, "falling faster than its neighbours. Panel, old cell or extra load?"),
         ("floor", {"days_left": None, "days_not_full": 0}, "battery at 3.61 V at dawn, may go off any night."),
     ],
 )
@@ -87,7 +87,7 @@ def test_a_battery_that_does_not_charge() -> None:
     words = alarm(48, "not-charging", "station:larkmoor", "2025-10-24T06:00", NOT_CHARGING)
 
     assert text(words) == (
-        "Larkmoor not charging for 3 days while its peers charge. Volts rose 2 mV by day, usually 140. "
+        "Larkmoor not charging for 3 days; neighbours charge. Volts rose 2 mV by day, usually 140. "
         "Panel lead cut? Bring panel lead, meter, wipes, cell. No. 48."
     )
     assert "Panel lead cut?" not in text(words, link=LINK) or len(text(words, link=LINK)) <= 160

@@ -109,7 +109,7 @@ def test_s3_a_gauge_that_stays_dry() -> None:
 def test_s5_a_battery_that_ends() -> None:
     """Days left with their range, why it isn't the weather, what to load."""
     assert text(battery(), "2025-10-27T07:00") == (
-        "Larkmoor battery: about 6 days left (4-9), not full for 7 days. 9 of 11 peers filled. "
+        "Larkmoor battery: about 6 days left (4-9), not full for 7 days. 9 of 11 nearby filled. "
         "Panel shaded, dirty or cut? Bring cell, meter, wipes, saw. No. 45."
     )
 

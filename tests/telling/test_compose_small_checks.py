@@ -75,22 +75,22 @@ def words(of: Alarm, kind: EventKind = EventKind.RAISED, channel: str = "text") 
         (
             told("stuck-value", FROZEN),
             "Fennick Br repeats one packet since Wed 17:05. The same for 5 h. "
-            "Treat it as stopped: it sees no rain. Restart it from afar, else bring laptop, logger. No. 41.",
+            "Treat it as stopped: it sees no rain. Restart it remotely, else bring laptop, logger. No. 41.",
         ),
         (
             told("stuck-value", ONE),
-            "Fennick Br battery volts stuck since Wed 17:05 at 3.92. The same for 5 h; longest before 1 h. "
+            "Fennick Br battery volts stuck since Wed 17:05 at 3.92 V. The same for 5 h; longest before 1 h. "
             "All else goes on. Bring a spare sensor when you pass. No. 41.",
         ),
         (
             told("limit", DAMP),
             "Fennick Br box damp inside since Wed 17:05: 87 %, limit 80 %. Bring desiccant, a seal, a cloth. "
-            "When you pass. No. 41.",
+            "Don't drive for this alone. No. 41.",
         ),
         (
             told("limit", WEAK),
             "Fennick Br signal weak since Wed 17:05: -99 dBm, limit -96 dBm. Bring desiccant, a seal, a cloth. "
-            "When you pass. No. 41.",
+            "Don't drive for this alone. No. 41.",
         ),
         (
             told("limit", HOT),
@@ -110,7 +110,7 @@ def words(of: Alarm, kind: EventKind = EventKind.RAISED, channel: str = "text") 
         (
             told("due-dates", CALIBRATION | {"days_left": -3, "due_on": "2025-10-20"}),
             "Fennick Br: calibration was due Mon 20 Oct, 3 days ago. "
-            "Bring test bottle, funnel tools with the next drive. No. 41.",
+            "Next visit: bring test bottle, level, brush. No. 41.",
         ),
         (
             silent(signal_dbm=-80),
@@ -198,3 +198,14 @@ def test_why_is_answered_whatever_the_verdict(check: str, numbers: dict[str, Any
     """With the numbers and the limit, or why it can't be judged."""
     facts = {"n": numbers, "verdict": verdict, "reason": "sends nothing"}
     assert compose.account(check, facts, network(), at(NOW)).endswith(".")
+
+
+def test_why_says_long_silences_in_hours_and_days() -> None:
+    """Not in thousands of minutes."""
+    numbers = dict(silent().numbers) | {"silent_minutes": 2599, "limit_minutes": 184, "usual_pause_minutes": 692}
+    facts = {"n": numbers, "verdict": "present", "reason": ""}
+
+    assert compose.account("overdue", facts, network(), at(NOW)) == (
+        "Silent for 43 h; the limit is 3 h 4 min. It reports every 15 min, "
+        "and its longest pause on a usual day is 11 h 32 min."
+    )

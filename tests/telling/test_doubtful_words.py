@@ -111,3 +111,14 @@ def test_every_kind_has_its_words_and_fits_one_message(kind: str, numbers: dict[
     back = said(replace(one, absent_since=at("2025-10-22T10:55")), kind=EventKind.RETURNED)
     assert septets(back.text) <= 160
     assert "Nothing to do." in back.text
+
+
+@pytest.mark.parametrize(("kind", "numbers"), [*MORE, ("", {"looked_for": list(KINDS)})])
+def test_why_is_answered_for_every_kind(kind: str, numbers: dict[str, Any]) -> None:
+    """In a sentence, with nothing that is not known; what was not seen is named in words."""
+    facts = {"n": doubtful(kind, numbers).numbers, "verdict": "present" if kind else "absent", "reason": ""}
+    said = compose.account("doubtful-rain", facts, network(), at("2025-10-22T11:00"))
+
+    assert said.endswith(".")
+    assert "None" not in said
+    assert kind or said.startswith("No sign of test tips, poured water, a spike, another unit, tips counted twice,")

@@ -22,6 +22,8 @@ from watchman.model import Verdict
 from watchman.readings.record import DAY
 from watchman.written import Written
 
+SENSIBLE = 100.0
+"""A setting more than so many times larger or smaller would be another question, and is not named."""
 MOST_NAMED = 3
 """As many settings are named, those that change least first."""
 BISECTIONS = 40
@@ -63,7 +65,8 @@ def differences(check: ModuleType, settings: Written, view: View, position: int 
         would = _nearest(was, bounds, turns, whole=whole)
         if would is not None:
             found.append(Difference(name, was, would))
-    found.sort(key=lambda one: abs(math.log(max(one.would, 1e-9) / max(one.was, 1e-9))))
+    found = [one for one in found if 1 / SENSIBLE <= one.would / one.was <= SENSIBLE]
+    found.sort(key=lambda one: abs(math.log(one.would / one.was)))
     return [*_by_silence(check, settings, view, position, before), *found[:MOST_NAMED]]
 
 

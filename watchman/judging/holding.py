@@ -251,7 +251,8 @@ def witnessed(view: View, position: int, begin: int, end: int) -> tuple[int, boo
     grid = view.record.fine
     first, last = max(grid.cell(begin + 1), 0), min(grid.cell(end), grid.head)
     near = view.stations.neighbours[position][near_enough(view, np.array([position]))[0]]
-    heard_to = np.minimum(grid.cells(view.record.last_rain_at[near]), last)
+    # A gauge that was never heard, or not for days, was last heard before the grid begins.
+    heard_to = np.clip(grid.cells(view.record.last_rain_at[near]), first - 1, last)
     known = grid.running_known[heard_to + 1, near] - grid.running_known[first, near]
     # What the others will say of the last hour need not be waited for.
     needed = max(min(end, view.now) - AFTER_S - begin, AFTER_S)

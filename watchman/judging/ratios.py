@@ -166,7 +166,7 @@ def _doubling(view: View, position: int) -> Doubling | None:
         begin = int(np.argmax(recent))
         errors, rise = (float(one[0]) for one in _errors(logs, recent[:, None], ~recent[:, None]))
         ratio, before = _ratio(days, begin, len(logs)), _ratio(days, 0, begin)
-        changed = CHANGED <= ratio / before <= CHANGED_AT_MOST and CHANGED <= np.exp(rise) <= CHANGED_AT_MOST
+        changed = CHANGED * before <= ratio <= CHANGED_AT_MOST * before and CHANGED <= np.exp(rise) <= CHANGED_AT_MOST
         if errors >= ERRORS and changed and fell_mm[0] - fell_mm[begin] >= LEAST_MM:
             began = view.record.daily.end_of(int(days.cell[begin]) - 1)
             return Doubling(ratio, before, float(fell_mm[begin]), errors, even, wet, began)
@@ -266,7 +266,8 @@ def _ratio_of_all(view: View, positions: np.ndarray) -> np.ndarray:
     um = (daily.running[daily.head + 1] - daily.running[0]).astype(float)
     near = near_enough(view, positions)
     ratio = um[positions] / np.maximum(np.where(near, um[view.stations.neighbours[positions]], 0).max(axis=1), 1.0)
-    ratio_low = um[positions] / np.where(near, um[view.stations.neighbours[positions]], np.inf).min(axis=1)
+    least = np.where(near, um[view.stations.neighbours[positions]], np.inf).min(axis=1)
+    ratio_low = um[positions] / np.maximum(least, 1.0)
     return np.asarray((ratio <= 0.85) | (ratio_low >= 1.2))
 
 

@@ -385,6 +385,7 @@ def spoken(say: phrases.Phrases, network: Network) -> dict[str, Any]:
         "mm": phrases.mm,
         "within": phrases.within,
         "lasting": phrases.lasting,
+        "for_minutes": lambda minutes: phrases.lasting(timedelta(minutes=minutes)),
         "one_in": phrases.one_in,
         "rarity": phrases.rarity,
         "somewhere": lambda years: _years_between(years, network),

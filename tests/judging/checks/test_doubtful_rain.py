@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from tests.helpers import moment, stations_at, view_of
-from watchman.judging import holding
+from watchman.judging import holding, ratios
 from watchman.judging.checks import doubtful_rain
 from watchman.judging.checks.doubtful_rain import AT_ONCE, Settings, high_influx, limit_mm
 from watchman.judging.view import Findings, View, aware
@@ -228,6 +228,16 @@ def test_a_gauge_that_always_counted_in_twos_is_not_doubled() -> None:
     hours, counts = months(100)
     counts[:, ONE] -= counts[:, ONE] % 2
     assert doubtful_rain.judge(judged(counts, hours), WEEKLY).present().tolist() == []
+
+
+def test_a_clog_that_was_cleared_is_not_doubled() -> None:
+    """A gauge that had nothing at all for weeks, and then as much as the others, had no ratio before to double."""
+    hours, counts = months(100)
+    counts[:, ONE] -= np.minimum(counts[:, ONE], counts[60 * 24, ONE])
+    for day in range(62, 100, 3):
+        view = judged(counts[: day * 24], hours[: day * 24])
+        assert doubtful_rain.judge(view, WEEKLY).present().tolist() == []
+        assert ratios.doubled(view, np.array([ONE])) == {}
 
 
 @pytest.mark.parametrize(("written", "times"), [(200, 0.787), (254, 1.27)])

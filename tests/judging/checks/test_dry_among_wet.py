@@ -359,3 +359,12 @@ def test_the_order_of_stations_does_not_matter(order: list[int]) -> None:
     _, mixed = judged(clogged()[:, order], places=tuple(PLACES[position] for position in order))
     assert mixed.verdict.tolist() == straight.verdict[order].tolist()
     assert mixed.numbers["odds"] == pytest.approx(straight.numbers["odds"][order])
+
+
+def test_odds_stay_numbers_however_long_a_gauge_is_dead() -> None:
+    """Half a year of wet days, each as unlikely as can be learned, makes odds that can be written down."""
+    shape = (183, 1)
+    no, nothing = np.zeros(shape, bool), np.zeros(1)
+    _since, odds, spells, _blind = dry_among_wet._walk(no, np.full(shape, 0.002), no, no, nothing, nothing)
+    assert spells.tolist() == [183]
+    assert np.isfinite(odds).all()

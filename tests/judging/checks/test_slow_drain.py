@@ -109,12 +109,21 @@ def test_rain_that_fades_over_hours_is_rain() -> None:
     assert len(judged(rain)[1].present()) == 0
 
 
-def test_even_rain_that_ends_in_single_tips_is_rain() -> None:
-    """Winter rain as even as a drain, everywhere, and a few more tips here at its end."""
-    rain = np.zeros((2 * 288, len(PLACES)))
-    rain[100:300] = 1.6 / 12
-    rain[300:340, HELD] += 0.2 / 12
-    rain[310:335, HELD] += 0.3 / 12
+def test_the_same_drizzle_everywhere_is_no_tail() -> None:
+    """An even drizzle of a tip an hour at the neighbours and hardly more here, on two days."""
+    rain = np.zeros((4 * 288, len(PLACES)))
+    for first in (60, 2 * 288 + 60):
+        rain[first : first + 12] = 0.5 / 12
+        rain[first + 12 : first + 250] = 0.18 / 12
+        rain[first + 12 : first + 250, HELD] = 0.22 / 12
+    assert len(judged(rain)[1].present()) == 0
+
+
+def test_another_shower_an_hour_later_is_no_tail() -> None:
+    """A short shower comes over this gauge alone after a dry pause: a drain makes no pause."""
+    rain = showers((14,), 2, mm=2.6)
+    first = int(16.8 * 12)
+    rain[first : first + 4, HELD] = np.array([0.9, 1.0, 1.0, 0.9])
     assert len(judged(rain)[1].present()) == 0
 
 

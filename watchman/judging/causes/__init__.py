@@ -16,7 +16,7 @@ from watchman.judging.rule import Rule
 from watchman.judging.view import Findings, View
 from watchman.model import Alarm, AlarmKey, Matter, Verdict
 
-__all__ = ["KEEPER", "OWN_TROUBLE", "gather", "missed_rain", "own_trouble"]
+__all__ = ["KEEPER", "OWN_TROUBLE", "gather", "missed_rain", "own_trouble", "words_of"]
 
 KEEPER = "technician"
 """The role that is told of the watch's own trouble."""
@@ -37,13 +37,16 @@ def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> li
             matters += _of_rule(rule, findings, judged, view, standing)
         except Exception as error:  # noqa: BLE001 -- one rule's evidence must not stop the others
             matters.append(own_trouble(f"evidence of rule {rule.name}", error))
-    matters = back_with_missed_rain(matters, judged, view, standing)
+    try:
+        matters = back_with_missed_rain(matters, judged, view, standing)
+    except Exception as error:  # noqa: BLE001 -- nor must the rain that an outage hid
+        matters.append(own_trouble("rain that an outage hid", error))
     return explained(with_ended_batteries(matters, standing), standing)
 
 
 def own_trouble(what: str, error: Exception | str) -> Matter:
     """Return a failure of the watch's own as a matter for whoever keeps it; without an error, that it is over."""
-    trouble = f"{type(error).__name__}: {error}" if isinstance(error, Exception) else error
+    trouble = words_of(error) if isinstance(error, Exception) else error
     return Matter(
         AlarmKey("tool", OWN_TROUBLE, f"tool:{what}"),
         OWN_TROUBLE,
@@ -51,6 +54,11 @@ def own_trouble(what: str, error: Exception | str) -> Matter:
         tell=(KEEPER,),
         numbers={"what": what, "trouble": trouble},
     )
+
+
+def words_of(error: Exception) -> str:
+    """Return an error of our own in words."""
+    return f"{type(error).__name__}: {error}"
 
 
 def _of_rule(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-from watchman.model import Alarm, AlarmKey, Matter, Verdict
+from watchman.model import Alarm, AlarmKey, Matter, Verdict, When
 
 EXPLAINS: Mapping[str, frozenset[str]] = {
     "exchanged-ids": frozenset(
@@ -25,21 +25,27 @@ EXPLAINS: Mapping[str, frozenset[str]] = {
 def explained(matters: list[Matter], standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
     """Return the matters, each that another one at its station explains made part of it.
 
-    standing: the alarms that have not ended; one that has been told explains until it is over.
+    What rings a phone is never part of what goes into the digest only: somebody must be told of it. standing: the
+    alarms that have not ended; one that has been told explains until it is over.
     """
-    causes: dict[tuple[str, str], AlarmKey] = {}
+    causes: dict[tuple[str, str], Matter] = {}
     for matter in matters:
         told = matter.key in standing and standing[matter.key].open_now
         if matter.check in EXPLAINS and (matter.verdict is Verdict.PRESENT or (told and matter.verdict < 0)):
             stations = matter.stations or (standing[matter.key].stations if told else ())
-            causes |= {(station, matter.check): matter.key for station in stations}
+            for station in stations:
+                # Of two rules of one check the one that rings explains, whichever comes first.
+                before = causes.get((station, matter.check))
+                if before is None or before.when is When.WEEKLY:
+                    causes[station, matter.check] = matter
     return [_explained(matter, causes) for matter in matters]
 
 
-def _explained(matter: Matter, causes: Mapping[tuple[str, str], AlarmKey]) -> Matter:
+def _explained(matter: Matter, causes: Mapping[tuple[str, str], Matter]) -> Matter:
     if matter.verdict is not Verdict.PRESENT or matter.part_of is not None or len(matter.stations) != 1:
         return matter
     for check, others in EXPLAINS.items():
-        if matter.check in others and (matter.stations[0], check) in causes:
-            return replace(matter, part_of=causes[matter.stations[0], check])
+        cause = causes.get((matter.stations[0], check)) if matter.check in others else None
+        if cause is not None and (cause.when is not When.WEEKLY or matter.when is When.WEEKLY):
+            return replace(matter, part_of=cause.key)
     return matter

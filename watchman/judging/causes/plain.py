@@ -23,9 +23,11 @@ TO_THE_MINUTE = frozenset({"overdue", "stuck-value"})
 
 def plain(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
     """Return one matter for each station or scope that is present, or whose alarm is open."""
-    scopes = findings.scopes or tuple(f"station:{name}" for name in view.stations.ids)
     positions = {int(position) for position in findings.present()}
     wanted = {alarm.key.scope for alarm in standing.values() if alarm.key.rule == rule.name}
+    if not positions and not wanted:
+        return []
+    scopes = findings.scopes or tuple(f"station:{name}" for name in view.stations.ids)
     if wanted:
         positions |= {position for position, scope in enumerate(scopes) if scope in wanted}
     return [matter_of(rule, findings, view, position, scopes[position]) for position in sorted(positions)]
@@ -93,7 +95,7 @@ def _visit_before(view: View, position: int, since: int, earlier_s: int) -> dict
 def members_of(names: Sequence[str], wanted: Iterable[str]) -> dict[str, np.ndarray]:
     """Return the positions of the stations of each wanted name."""
     members: dict[str, list[int]] = {name: [] for name in wanted}
-    for position, name in enumerate(names):
+    for position, name in enumerate(names) if members else ():
         if name in members:
             members[name].append(position)
     return {name: np.array(positions, np.intp) for name, positions in members.items()}

@@ -199,9 +199,11 @@ def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.n
 
     A peer spoke when it was heard at least one of the station's intervals later; it is unsure until it is late itself.
     """
+    could = np.zeros(len(names), bool)
+    if not len(silent):
+        return could
     last, every = view.record.last_received, view.record.sends_every_s
     unsure = view.now - last <= 2 * every + overdue.SLACK_S
-    could = np.zeros(len(names), bool)
     for peers in members_of(names, {names[position] for position in silent} - {""}).values():
         peers = peers[last[peers] > 0]
         own = np.intersect1d(peers, silent)

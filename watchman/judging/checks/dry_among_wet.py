@@ -75,6 +75,8 @@ EVERY_S = HOUR
 
 LOOK_BACK = 183
 """Days looked back at most: a season."""
+MOST_UNLIKELY = 690.0
+"""The logarithm of the highest odds: larger numbers can't be written down."""
 SHORT = 14
 LATELY = 31
 SPELLS_NEEDED = 2
@@ -334,7 +336,8 @@ def _walk(
     so_far: np.ndarray = np.cumsum(counts, axis=0) - counts
     expected_so_far = np.cumsum(np.where(counts, least, 0.0), axis=0) - np.where(counts, least, 0.0)
     own = np.maximum((OWN_PRIOR + dry + so_far) / (OWN_PRIOR + expected + expected_so_far), 1.0)
-    odds = np.exp(-np.log(np.minimum(least * np.where(counts, own, 1.0), 1.0)).sum(axis=0))
+    unlikely = -np.log(np.minimum(least * np.where(counts, own, 1.0), 1.0)).sum(axis=0)
+    odds = np.exp(np.minimum(unlikely, MOST_UNLIKELY))
     blind = _last(frozen & (day > since)) > _last(wet)
     return since, odds, spell[-1], blind
 

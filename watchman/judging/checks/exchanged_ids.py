@@ -119,6 +119,11 @@ class _Turned:
     was: np.ndarray
     now_is: np.ndarray
 
+    def signs(self, place: int) -> bytes:
+        """Return which variables of one pair have turned round, how far apart they were and which was the higher."""
+        changed = self.changed[:, place]
+        return bytes((changed * (1 + self.far[:, place]) * np.sign(self.difference[:, place])).tobytes())
+
 
 def judge(view: View, settings: Settings) -> Findings:
     """Return which stations are exchanged, told at the earlier of the two.
@@ -216,12 +221,18 @@ def _pairs(view: View) -> np.ndarray:
 def _exchanges(view: View, levels: _Levels, pairs: np.ndarray) -> list[_Exchange]:
     """Return the exchanges, the clearest first, no station in two of them."""
     found: dict[tuple[int, int], _Exchange] = {}
+    asked: set[tuple[int, int, bytes]] = set()
     around: _Around | None = None
     for back in DAYS_NOW:
         then = _turned(view, levels, pairs, back)
         if then is None:
             continue
         for place in np.flatnonzero(then.changed.any(axis=0)).tolist():
+            # What is asked again a few days further back is the same change.
+            case = (*then.pairs[place].tolist(), then.signs(place))
+            if case in asked:
+                continue
+            asked.add(case)
             around = around or _Around.of(view)
             exchange = _exchange(view, levels, around, then, place)
             if exchange is not None:
@@ -309,20 +320,25 @@ def _exchange(view: View, levels: _Levels, around: _Around, then: _Turned, place
     if _changed_back(daily[changed], difference[changed]):
         return None
     since = _since(view, levels, pair, changed, difference)
-    if view.record.hourly.cell(since) >= PROFILE_DAYS * 24:
-        changed = changed & _at_once(view, pair, since)
-    else:
+    recent = view.record.hourly.cell(since) >= PROFILE_DAYS * 24
+    if not recent:
         changed = changed & then.far[:, place]
-    if not changed.any():
-        return None
+    # Rain is asked before the hours of the change: it takes less time, and seldom speaks for two that are no exchange.
     rain = around.evidence(pair, since)
-    if np.count_nonzero(changed) >= 2:
-        enough = rain > RAIN_AGAINST
-    else:
-        enough = rain >= (RAIN_FOR if then.far[changed, place].any() else RAIN_ALONE)
-    if not enough:
+    if not _enough(rain, changed, then.far[:, place]):
         return None
+    if recent:
+        changed = changed & _at_once(view, pair, since)
+        if not _enough(rain, changed, then.far[:, place]):
+            return None
     return _Exchange(pair, since, changed, then.was[:, [one, two]], then.now_is[:, [one, two]], rain)
+
+
+def _enough(rain: float, changed: np.ndarray, far: np.ndarray) -> bool:
+    """Say whether what has changed places [variable] is enough for an exchange, with what rain says [ln]."""
+    if np.count_nonzero(changed) >= 2:
+        return rain > RAIN_AGAINST
+    return bool(changed.any()) and rain >= (RAIN_FOR if far[changed].any() else RAIN_ALONE)
 
 
 def _changed_back(daily: np.ndarray, difference: np.ndarray) -> bool:
@@ -408,8 +424,11 @@ class _Around:
         """Return how much better the rain of two gauges fits each other's place since a moment [ln]."""
         places = self.near[list(pair)]
         places = np.where(np.isin(places, pair), -1, places)
-        around = patterns.wet_around(self.wet, places)
-        hours = patterns.evidence(self.wet[list(pair)], around, around[::-1], self.chance)
-        later = np.arange(hours.shape[1]) >= hours.shape[1] - (self.ends_at - since) // HOUR
-        daily = patterns.by_day(np.where(later, hours, 0.0).sum(axis=0, keepdims=True))
+        hours = self.wet.shape[1]
+        first = min(max(hours - (self.ends_at - since) // HOUR, 0), hours)
+        wet = self.wet[:, first // 24 * 24 :]
+        around = patterns.wet_around(wet, places)
+        ratios = patterns.evidence(wet[list(pair)], around, around[::-1], self.chance)
+        ratios[:, : first % 24] = 0.0
+        daily = patterns.by_day(ratios.sum(axis=0, keepdims=True))
         return float(np.clip(daily, -DAY_CAP, DAY_CAP).sum())

@@ -30,11 +30,10 @@ def wet_around(wet: np.ndarray, places: np.ndarray) -> np.ndarray:
 
     wet: 1 wet, 0 dry, -1 unknown [n, hour; int8]; places: positions, -1 for none [m, k]; returns [m, hour; int8].
     """
-    # A place that isn't there is the last row, in which nothing is known.
-    rows = np.concatenate([wet, np.full((1, wet.shape[1]), UNKNOWN, np.int8)])
     known, rainy = (np.zeros((len(places), wet.shape[1]), np.int8) for _ in range(2))
     for column in range(places.shape[1]):
-        heard = rows[places[:, column]]
+        heard = wet[places[:, column]]
+        heard[places[:, column] < 0] = UNKNOWN
         known += heard >= 0
         rainy += heard > 0
     around = np.where(rainy == 0, NONE, np.where(2 * rainy >= known, MANY, SOME)).astype(np.int8)

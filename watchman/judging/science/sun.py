@@ -54,9 +54,9 @@ def elevation(moment_s: np.ndarray, latitude: np.ndarray, longitude: np.ndarray)
     """Return the sun's height above the horizon [deg, below 0 by night] at moments [s since 1970 UTC]."""
     days = moment_s / DAY
     since_noon = (moment_s - noon(np.floor(days), longitude)) / DAY
-    return np.asarray(
-        np.degrees(np.arcsin(_cos_zenith(declination(days), np.radians(latitude), 2.0 * np.pi * since_noon)))
-    )
+    # Rounding may lift the sun a hair above straight overhead.
+    height = np.clip(_cos_zenith(declination(days), np.radians(latitude), 2.0 * np.pi * since_noon), -1.0, 1.0)
+    return np.asarray(np.degrees(np.arcsin(height)))
 
 
 def half_day_hours(days: np.ndarray, latitude: np.ndarray) -> np.ndarray:

@@ -55,7 +55,9 @@ def median(values: np.ndarray, axis: int = 0) -> np.ndarray:
 
 def _middle(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:
     """Return the median of each sorted column [k, n] whose first `count` values are there (sorting leaves NaN last)."""
-    return np.asarray((_ranked(ordered, (count - 1) // 2, count) + _ranked(ordered, count // 2, count)) / 2.0)
+    columns = np.arange(ordered.shape[1])
+    # Where none is there the first is NaN.
+    return np.asarray((ordered[np.maximum(count - 1, 0) // 2, columns] + ordered[count // 2, columns]) / 2.0)
 
 
 def _ranked(ordered: np.ndarray, rank: np.ndarray, count: np.ndarray) -> np.ndarray:
