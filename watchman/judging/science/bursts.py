@@ -37,7 +37,7 @@ def even(tips: np.ndarray, *, over: bool) -> bool:
 
 
 def _allowed(tips: np.ndarray, *, over: bool) -> float:
-    """Return by how much equal counts may differ: a tip where readings cut a gap; two, once over, among three of ten."""
+    """Return by how much equal counts may differ: a tip where readings cut a gap; once over, two among three of ten."""
     mean = float(tips.mean())
     if not over:
         return max(1.0, EVEN_SPREAD / 2 * mean)
