@@ -28,6 +28,13 @@ path = "readings.csv"
 covers_minutes = 15
 columns = { time = "time", station = "station", rain = "rain_mm" }
 
+[[sources]]
+name = "other"
+kind = "csv"
+path = "other.csv"
+covers_minutes = 15
+columns = { time = "time", station = "station", rain = "rain_mm" }
+
 [[contacts]]
 name = "tech-1"
 roles = ["technician", "supervisor", "warden"]
@@ -41,12 +48,15 @@ RULES = {
 
 
 class Life:
-    """Six stations that send every quarter of an hour; the columns after the name as given, by station."""
+    """Six stations that send every quarter of an hour; the columns after the name as given, by station.
 
-    def __init__(self, folder: Path, columns: dict[int, str] | None = None) -> None:
+    other: those that the second source brings.
+    """
+
+    def __init__(self, folder: Path, columns: dict[int, str] | None = None, other: tuple[int, ...] = ()) -> None:
         lines = [f"s{n},{47.2 + 0.03 * n},13.1,Station {n},{(columns or {}).get(n, ',,,,,')}\n" for n in range(6)]
         network = load(write_network(folder, NETWORK, HEAD + "".join(lines), RULES), SECRETS.get, T0.date())
-        self.now = T0
+        self.now, self.other = T0, other
         self.watch = watch.begin(network, Store.open("sqlite:///watch.db", folder), T0)
 
     def go(self, hours: float, silent: tuple[int, ...] = ()) -> list[Event]:
@@ -62,11 +72,15 @@ class Life:
                 observed_at=np.full(size, at - 60, np.int64),
                 received_at=np.full(size, at, np.int64),
                 value=np.zeros(size),
-                source=np.zeros(size, np.int16),
+                source=np.isin(heard, self.other).astype(np.int16),
                 delivery=np.zeros(size, np.int64),
                 revision=np.zeros(size, np.int64),
             )
-            events += watch.cycle(self.watch, [Delivery("main", self.now, readings)], self.now).events
+            brought = [
+                Delivery(name, self.now, readings.take(readings.source == place))
+                for place, name in enumerate(("main", "other"))
+            ]
+            events += watch.cycle(self.watch, brought, self.now).events
         return events
 
 
@@ -128,6 +142,20 @@ def test_a_plan_over_two_masts_is_one_notice(tmp_path: Path) -> None:
     life = Life(tmp_path, columns)
     life.go(12)
     assert scopes(life.go(4, silent=(0, 1, 2))) == [("raised", "plan:P7")]
+
+
+def test_a_mast_explains_a_source_all_of_whose_stations_it_carries(tmp_path: Path) -> None:
+    """The source is fetched well; with the mast fell a station of another source, so it is the mast, once."""
+    life = Life(tmp_path, dict.fromkeys((0, 1, 2, 3), "T1,,,,,"), other=(0, 1, 2))
+    life.go(12)
+    assert scopes(life.go(4, silent=(0, 1, 2, 3))) == [("raised", "mast:T1")]
+
+
+def test_a_source_whose_stations_share_no_mast_is_the_source(tmp_path: Path) -> None:
+    """Only its own stations fell silent: one notice, the source's."""
+    life = Life(tmp_path, dict.fromkeys((0, 1, 2), "T1,,,,,"), other=(0, 1, 2))
+    life.go(12)
+    assert scopes(life.go(4, silent=(0, 1, 2))) == [("raised", "source:other")]
 
 
 def test_a_modem_that_wakes_once_a_day_is_one_alarm(tmp_path: Path) -> None:

@@ -29,7 +29,7 @@ TUNING = range(1_000, 2_000)
 """Seeds for whoever builds and tunes checks."""
 JUDGING = range(5_000, 6_000)
 """Seeds for the figures that are reported; nothing is ever set by what they show."""
-FAULT_WORLDS, SLOW_WORLDS, SILENT_WORLDS, QUIET_WORLDS = 7, 2, 3, 4
+FAULT_WORLDS, SLOW_WORLDS, SILENT_WORLDS, QUIET_WORLDS = 6, 1, 3, 6
 SILENT_DAYS, SILENT_GAP_DAYS = 60, 6.0
 """Of silences there must be some 300 for a lower bound of 0.99, so they have worlds of their own besides, and so have
 the faults that take months to show."""
@@ -67,7 +67,7 @@ def judged(order: Order, rules: tuple[str, ...]) -> tuple[str, Result, Result, l
 @click.option("--seeds", type=click.Choice(["tuning", "judging"]), default="tuning", show_default=True)
 @click.option("--worlds", type=int, default=FAULT_WORLDS, show_default=True, help="Worlds with faults.")
 @click.option("--quiet", type=int, default=None, help="Worlds without; as many as usual, none with --only.")
-@click.option("--days", type=int, default=183, show_default=True, help="Days of each world.")
+@click.option("--days", type=int, default=150, show_default=True, help="Days of each world.")
 @click.option("--only", multiple=True, type=click.Choice(ALL_KINDS), help="Only these kinds of faults.")
 @click.option("--climate", multiple=True, type=click.Choice(list(CLIMATES)), help="Only these climates.")
 @click.option("--rule", multiple=True, help="Only these rule files, by name without .toml.")

@@ -98,7 +98,7 @@ def summary(results: Sequence[Result]) -> list[dict[str, Any]]:
                 "false": len(false),
                 "false_weekly": sum(thread.weekly for thread in false),
                 "false_ratio": len(false) / (len(false) + tally.detected) if false or tally.detected else None,
-                "false_rate": len(false) / (days / group.per) if group.checks else None,
+                "false_rate": len(false) / (days / group.per) if group.checks and days else None,
                 "false_target": group.false_target,
                 "unit": group.unit,
                 "duplicates": tally.duplicates,

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from watchman.judging.causes.batteries import batteries, with_ended_batteries
 from watchman.judging.causes.explained import explained
 from watchman.judging.causes.plain import plain
-from watchman.judging.causes.silences import silences, sources_out
+from watchman.judging.causes.silences import silences, sources_out, with_sources_behind_groups
 from watchman.judging.causes.storms import back_with_missed_rain, missed_rain, storm
 from watchman.judging.checks import battery_decline, heavy_rain, overdue
 from watchman.judging.rule import Rule
@@ -41,6 +41,7 @@ def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> li
         matters = back_with_missed_rain(matters, judged, view, standing)
     except Exception as error:  # noqa: BLE001 -- nor must the rain that an outage hid
         matters.append(own_trouble("rain that an outage hid", error))
+    matters = with_sources_behind_groups(matters, view)
     return explained(with_ended_batteries(matters, standing), standing)
 
 

@@ -57,9 +57,11 @@ def silences(
     waits, sources = _waits(findings, view), overdue.source_of(view)
     wider: dict[int, AlarmKey] = {}
     matters: list[Matter] = []
-    for group, members in sorted(_silent_groups(rule, findings, view, standing), key=_widest_first):
+    failing = _failing(view)
+    for group, members in sorted(_silent_groups(rule, findings, view, standing, waits), key=_widest_first):
         outages = [sources_out[sources[position]] for position in members if sources[position] in sources_out]
-        if outages:
+        beside = any(sources[position] not in sources_out for position in members)
+        if outages and not (beside and failing.isdisjoint(sources[members])):
             matters.append(replace(group, part_of=outages[0].key))
             continue
         inside = Counter(wider[position] for position in members if position in wider).most_common(1)
@@ -75,7 +77,9 @@ def silences(
     for matter in plain(rule, findings, view, standing):
         position = positions[matter.stations[0]]
         source_out = sources_out.get(sources[position])
-        if source_out is not None and _began_before(matter.key, source_out, view, position, standing):
+        if source_out is not None and position in wider and matter.verdict is Verdict.PRESENT:
+            matter = replace(matter, part_of=wider[position])
+        elif source_out is not None and _began_before(matter.key, source_out, view, position, standing):
             matter = replace(matter, verdict=Verdict.UNDETERMINED, reason="its source can't be fetched")
         elif source_out is not None:
             matter = replace(matter, part_of=source_out.key)
@@ -85,6 +89,41 @@ def silences(
             matter = replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
         matters.append(matter)
     return matters
+
+
+def with_sources_behind_groups(matters: list[Matter], view: View) -> list[Matter]:
+    """Make a source that is fetched well but silent part of the mast, plan or area that explains more than it."""
+    groups = [
+        matter
+        for matter in matters
+        if matter.check == overdue.NAME and matter.verdict is Verdict.PRESENT and len(matter.stations) > 1
+    ]
+    return [_behind_group(matter, groups, view) for matter in matters]
+
+
+def _behind_group(matter: Matter, groups: Sequence[Matter], view: View) -> Matter:
+    name = matter.key.scope.removeprefix("source:")
+    if matter.check != source_outage.NAME or matter.verdict is not Verdict.PRESENT or name in _failing(view):
+        return matter
+    stations, late = view.stations, overdue.late(view)
+    mine = (overdue.source_of(view) == name) & late
+    silent = np.flatnonzero(overdue.fell_silent_together(view, mine))
+    ids = {stations.ids[position] for position in silent}
+    wider = next((group for group in groups if ids < set(group.stations) and group.part_of is None), None)
+    if wider is not None:
+        return replace(matter, part_of=wider.key)
+    for names in (stations.mast, stations.plan, stations.area):
+        shared = {names[position] for position in silent}
+        same = np.array([one in shared - {""} for one in names], bool)
+        # Before one of them is overdue there is no such group yet, only others of its mast that are late too.
+        if len(shared) == 1 and np.any(same & late & ~mine):
+            return replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
+    return matter
+
+
+def _failing(view: View) -> set[str]:
+    """Return the sources that can't be fetched."""
+    return {health.source for health in view.health if health.failing_since is not None}
 
 
 def _widest_first(group: tuple[Matter, list[int]]) -> tuple[int, bool]:
@@ -101,7 +140,7 @@ def _began_before(key: AlarmKey, outage: Outage, view: View, position: int, stan
 
 
 def _silent_groups(
-    rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]
+    rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm], waits: _Waits
 ) -> list[tuple[Matter, list[int]]]:
     late = overdue.late(view) | (findings.verdict == Verdict.PRESENT)
     scopes = [key.scope for key in standing if key.rule == rule.name]
@@ -113,7 +152,7 @@ def _silent_groups(
         for name, members in sorted(members_of(names, wanted).items()):
             members = members[view.in_service[members]]
             key = AlarmKey(rule.name, rule.check, f"{kind}:{name}")
-            group = _silent_group(rule, findings, view, key, members, late, standing.get(key))
+            group = _silent_group(rule, findings, view, key, members, late, standing.get(key), waits)
             if group is not None:
                 groups.append(group)
     return groups
@@ -127,7 +166,9 @@ def _silent_group(
     members: np.ndarray,
     late: np.ndarray,
     alarm: Alarm | None,
+    waits: _Waits,
 ) -> tuple[Matter, list[int]] | None:
+    unsure = False
     last, every = view.record.last_received, view.record.sends_every_s
     members = members[last[members] > 0]
     silent = members[late[members]]
@@ -143,7 +184,11 @@ def _silent_group(
         silent = np.flatnonzero(overdue.fell_silent_together(view, mask))
         own_trouble = late[members] & ~np.isin(members, silent)
         known_bad = (findings.verdict[silent] == Verdict.PRESENT).any()
-        present = len(silent) >= 2 and known_bad and len(silent) >= overdue.MOST * (len(members) - own_trouble.sum())
+        # A peer that was not due since can't speak for the group; while it may soon, the group waits for it.
+        spoke = np.count_nonzero(last[members] > last[silent].max(initial=0))
+        others = len(members) - int(own_trouble.sum())
+        present = bool(len(silent) >= 2 and known_bad and len(silent) >= overdue.MOST * (len(silent) + spoke))
+        unsure = bool(present and len(silent) < overdue.MOST * others and waits.any[silent].any())
     if not present and alarm is None:
         return None
     wet = overdue.rain_of_last_hour(view) >= overdue.WET_UM
@@ -154,7 +199,8 @@ def _silent_group(
     matter = Matter(
         key=key,
         check=rule.check,
-        verdict=Verdict.PRESENT if present else Verdict.ABSENT,
+        verdict=Verdict.UNDETERMINED if unsure else Verdict.PRESENT if present else Verdict.ABSENT,
+        reason=WAITING if unsure else "",
         stations=tuple(view.stations.ids[p] for p in silent),
         severity=rule.severity,
         when=when,
