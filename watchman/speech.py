@@ -98,7 +98,7 @@ class Speaker:
             standing = tuple(
                 alarm
                 for alarm in self.watch.alarms.values()
-                if window and alarm.open_now and window.station in alarm.stations
+                if window and alarm.open_now and window.station in alarm.stations and alarm.when is not When.WEEKLY
             )
             return compose.WindowClosed(window, standing) if window else None
         if what == "undelivered":

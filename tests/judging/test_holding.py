@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
 
-from tests.helpers import moment, stations_at, view_of
+from tests.helpers import deliver, moment, record_of, stations_at, view_of
+from tests.helpers import seen as seen_in
 from watchman.judging import holding
 from watchman.judging.view import View, aware
 from watchman.model import RAIN, TEMPERATURE, WATCH, Span
@@ -131,6 +132,40 @@ def test_nothing_is_held_beside_a_wet_neighbour() -> None:
     """However even the tips are: a second gauge saw the rain."""
     assert held(seen([5.0, 10, 11, 10, 10, 4], 5, wet=0.6)) == []
     assert held(seen([5.0, 10, 11, 10, 10, 4], 5, wet=0.2)) == [("test tips", "S0", 0, 25)], "a stray tip is no rain"
+
+
+@pytest.mark.parametrize(
+    ("lost", "tips_before", "expected"),
+    [(0, 0.0, 1), (1, 0.0, 0), (9, 0.0, 0), (72, 0.0, 0), (800, 0.0, 0), (0, 1.0, 1)],
+    ids=["none lost", "one", "three quarters of an hour", "six hours", "all before", "none lost, a tip before"],
+)
+def test_the_first_reading_of_a_running_total_after_a_gap_is_no_burst(
+    lost: int, tips_before: float, expected: int
+) -> None:
+    """Its rise fell at any time of the gap: a shower nobody saw looks like a burst of one reading."""
+    times, table = tips_at([50.0])
+    first = (TEN - BEGIN) // FIVE
+    table[first - 12, ONE] = 0.2 * tips_before
+    totals = np.cumsum(table, axis=0)
+    totals[max(first - lost, 1) : first, ONE] = np.nan
+    stations = stations_at(PLACES)
+    now = TEN + 8 * FIVE
+    record = record_of(stations, now, FIVE, running=True)
+    deliver(record, now, times[times <= now], {RAIN: totals[times <= now]})
+    assert len(holding.decided(seen_in(stations, now, record), ())) == expected
+
+
+def test_a_running_total_that_did_not_rise_over_a_gap_was_dry() -> None:
+    """A test of two readings an eighth of an hour after a gap that brought nothing is held."""
+    times, table = tips_at([35.0, 15])
+    first = (TEN - BEGIN) // FIVE
+    totals = np.cumsum(table, axis=0)
+    totals[first - 30 : first - 2, ONE] = np.nan
+    stations = stations_at(PLACES)
+    now = TEN + 9 * FIVE
+    record = record_of(stations, now, FIVE, running=True)
+    deliver(record, now, times[times <= now], {RAIN: totals[times <= now]})
+    assert len(holding.decided(seen_in(stations, now, record), ())) == 1
 
 
 def test_nothing_is_held_without_three_neighbours() -> None:

@@ -11,7 +11,7 @@ from tests.helpers import moment, stations_at, view_of
 from watchman.judging.learned import learn
 from watchman.judging.science.neighbours import CAUTIOUS, NOTHING_LEARNED, HonestZeros
 from watchman.judging.view import View
-from watchman.model import RAIN
+from watchman.model import RAIN, TEMPERATURE
 
 DAY = 86400
 BEGIN = moment("2025-05-01T00:00Z")
@@ -91,6 +91,23 @@ def test_frost_does_not_teach() -> None:
     rain = weather(80, 0.25)
     times = shifted + 3600 * np.arange(1, len(rain) + 1)
     assert learn(view_of(stations_at(PLACES), int(times[-1]) + 7 * 3600, times, {RAIN: rain})).days == 0
+
+
+@pytest.mark.parametrize("frosty", [0, 1, 2])
+def test_the_melt_of_neighbours_does_not_teach(frosty: int) -> None:
+    """Others that were cold on that day or up to two days before teach a mild gauge nothing; mild ones do."""
+    rain = weather(80, 0.0)
+    rain[: DAY // 3600] = 0.0
+    cold = np.full(rain.shape, 10.0)
+    cold[:, 1:] = np.where(np.arange(len(rain)) // 24 % 3 == frosty, 0.0, 10.0)[:, None]
+    times = BEGIN + 3600 * np.arange(1, len(rain) + 1)
+    stations, now = stations_at(PLACES), int(times[-1]) + 7 * 3600
+
+    def days(temperature: np.ndarray) -> int:
+        return learn(view_of(stations, now, times, {RAIN: rain, TEMPERATURE: temperature})).days
+
+    assert days(cold) == 0
+    assert days(np.full(rain.shape, 10.0)) > 0
 
 
 @pytest.mark.parametrize("missing", [0, 3])

@@ -6,7 +6,8 @@ vlinder16 and 09 all along, 05 from the 5th, 13 from the 8th; 10 and 23 are near
 where their six nearest had 25.7 and 37.6 mm in the middle).
 
 Not an independent check any more: "up to a tenth is as good as dry" (a twentieth missed 10 and 23) and the odds of
-scattered rain (science/neighbours.py) were chosen with these gauges in sight.
+scattered rain (science/neighbours.py) were chosen with these gauges in sight. That a little rain of its own is likelier
+than none is not tried here: no day that counts against one of them when it is told had more than 0.3 mm.
 """
 
 from __future__ import annotations

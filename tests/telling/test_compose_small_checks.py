@@ -36,7 +36,14 @@ DAMP = {
     "beyond_since": "2025-10-20T00:00:00Z",
     "limits": [],
 }
-WEAK = DAMP | {"variable": "signal", "side": "fallen", "value": -99.0, "limit": -96.0, "falls_by": 6.0}
+WEAK = (
+    DAMP
+    | {"variable": "signal", "side": "fallen", "value": -99.0, "limit": -96.0, "falls_by": 6.0}
+    | {
+        "fall_days": 3,
+        "weak_dbm": -95.0,
+    }
+)
 HOT = DAMP | {"variable": "battery", "value": 4.41, "limit": 4.3, "hours": 1, "say": "Bring charger, meter, cell."}
 LOSES = {
     "received_percent": 71,

@@ -14,11 +14,12 @@ asked. A span once decided stays, and grows while its tips go on, until a person
                  were not frozen are dry, and no such one is wet
     units        a reading that the gauge's own tips can't make, but can when a unit changed: see science/tips.py
 
-A storm must never be held by mistake: rain that rises and falls is no test, and with neighbours wet nothing is held but
-a changed unit. In our own convective simulation (3600 station-months; their seeds judge nothing else) 48 honest showers
-of 20 tips came at one gauge alone in working hours; 3 of them were over in three readings of 5 minutes, and 4 looked
-short in readings of 15. Real showers are rougher: of four bursts that 20 gauges side by side counted in nine months
-(Krueger et al. 2024), none was even, and one had its middle reading greatest in three at two gauges or more.
+A storm must never be held by mistake: rain that rises and falls is no test, what a running total shows after a gap is
+no burst, and with neighbours wet nothing is held but a changed unit. In our own convective simulation (3600
+station-months; their seeds judge nothing else) 48 honest showers of 20 tips came at one gauge alone in working hours; 3
+of them were over in three readings of 5 minutes, and 4 looked short in readings of 15. Real showers are rougher: of
+four bursts that 20 gauges side by side counted in nine months (Krueger et al. 2024), none was even, and one had its
+middle reading greatest in three at two gauges or more.
 
 Where the numbers come from: 20 tips, working hours, six hours, 3 K, half an hour: judgement, no source. 2 mm/h: a
 degree-day factor of 5 mm/degC/day at 10 degC (from memory). 30 km: as far as dry-among-wet believes a witness.
@@ -52,8 +53,11 @@ PAUSE_S = HOUR // 2
 RESTLESS, RESTLESS_MINUTES = 0.3, 60
 """Ups and downs, as a share of all tips, that rain rarely has within an hour. Of four real bursts of 20 tips and more
 within an hour, at 20 gauges side by side, the highest medians were 0.26 and 0.17, and 10 of 70 counts reached 0.3."""
-STIRRED, SHORT_MINUTES, MANY_WITNESSES = 0.1, 40, 5
-"""Less is enough in 40 minutes, with five gauges near it dry for hours (judgement, no source)."""
+POURED_WITNESSES, MANY_WITNESSES = 4, 5
+"""So many dry gauges near it are needed to say that water was poured, or that a long reading is a test (judgement, no
+source)."""
+LONGER = 1.5
+"""A reading longer than usual by this covers a gap, its rain fell at any time of it (judgement, no source)."""
 FINE_S, COARSE_S = 300, 900
 LOOK_BACK_S = 4 * HOUR
 USUAL_TIP_UM = 200
@@ -72,8 +76,8 @@ class Burst:
     """Tips at one gauge while all others near it were dry.
 
     begins, ends [s since 1970 UTC]; tips: by reading; reading_s: the readings' length; over: nothing followed for half
-    an hour; sky_dry: the others were dry for three hours before; witnesses: how many of them were heard; rain_um: its
-    rain [um].
+    an hour; sky_dry: the others were dry for three hours before; witnesses: how many of them were heard;
+    witnesses_after: how many from three hours before to an hour after, 0 until that is over; rain_um: its rain [um].
     """
 
     position: int
@@ -84,6 +88,7 @@ class Burst:
     over: bool
     sky_dry: bool
     witnesses: int
+    witnesses_after: int
     rain_um: int
 
     @property
@@ -109,15 +114,11 @@ class Burst:
 
     @property
     def poured(self) -> bool:
-        """Say whether it goes up and down as rain does not, or is a short burst out of a dry sky."""
+        """Say whether it went up and down as rain does not, out of a sky that was dry before and after."""
         if self.test or self.reading_s > COARSE_S:
             return False
-        restless = restlessness(self.tips)
-        if restless >= RESTLESS and self.minutes <= RESTLESS_MINUTES:
-            return True
-        many = self.over and self.sky_dry and self.witnesses >= MANY_WITNESSES
-        short = len(self.tips) <= 3 or (restless >= STIRRED and self.minutes <= SHORT_MINUTES)
-        return many and short
+        alone = self.over and self.sky_dry and self.witnesses_after >= POURED_WITNESSES
+        return alone and restlessness(self.tips) >= RESTLESS and self.minutes <= RESTLESS_MINUTES
 
 
 def decided(view: View, taken_back: Sequence[Span]) -> list[Span]:
@@ -209,6 +210,7 @@ def readings_of(view: View, position: int, seconds: int) -> tuple[np.ndarray, np
 
 def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int) -> Iterator[Burst]:
     ends, um, held, length = readings_of(view, position, look_back_s + 4 * HOUR)
+    um = np.where(_over_gaps(view, position, tip_um, ends, length), -1, um)
     gap = max(PAUSE_S // length, 1)
     for first, last in groups(um > 0, gap):
         counted = np.rint(um[first : last + 1] / tip_um).astype(np.int64)
@@ -220,7 +222,9 @@ def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int) -> Iter
         if not WORKING_HOURS[0] <= hour < WORKING_HOURS[1] or _visited(view, position, begins, ended, held[first:last]):
             continue
         witnesses, dry = witnessed(view, position, begins - AFTER_S, ended + AFTER_S)
-        _many, sky_dry = witnessed(view, position, begins - LONG_AFTER_S, ended + AFTER_S)
+        before, after = begins - LONG_AFTER_S, ended + AFTER_S
+        _many, sky_dry = witnessed(view, position, before, after)
+        to_the_end, _dry = witnessed(view, position, before, after, unheard_s=0) if view.now >= after else (0, False)
         if dry and witnesses >= WITNESSES:
             yield Burst(
                 position=position,
@@ -231,8 +235,28 @@ def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int) -> Iter
                 over=last + gap < len(um),
                 sky_dry=sky_dry,
                 witnesses=witnesses,
+                witnesses_after=to_the_end,
                 rain_um=int(um[first : last + 1].sum()),
             )
+
+
+def _over_gaps(view: View, position: int, tip_um: int, ends: np.ndarray, length: int) -> np.ndarray:
+    """Say which readings lie in one longer than usual with more than a tip: a running total's first after a gap, whose
+    rise fell at any time of the gap.
+
+    ends: of the readings [s]; length: their usual one [s].
+    """
+    grid = view.record.fine
+    inside = np.zeros(len(ends), bool)
+    if not len(ends):
+        return inside
+    first, last = grid.cell(int(ends[0]) - length + 1), grid.cell(int(ends[-1]))
+    covers, rain, held = (one[first : last + 1, position] for one in (grid.covers, grid.rain, grid.held))
+    long = covers > LONGER * max(length, int(view.record.covers_s[position]))
+    for cell in np.flatnonzero(long & (rain + held > tip_um)).tolist():
+        end = grid.end_of(first + cell)
+        inside |= (ends > end - covers[cell]) & (ends - length < end)
+    return inside
 
 
 def _visited(view: View, position: int, begins: int, ends: int, held: np.ndarray) -> bool:
@@ -244,9 +268,11 @@ def _visited(view: View, position: int, begins: int, ends: int, held: np.ndarray
     return not any(one.begins_at < ends_at and begins_at < one.ends_at for one in own)
 
 
-def witnessed(view: View, position: int, begin: int, end: int) -> tuple[int, bool]:
+def witnessed(view: View, position: int, begin: int, end: int, *, unheard_s: int = AFTER_S) -> tuple[int, bool]:
     """Return how many neighbours within 30 km were heard in a stretch, and whether all of them were dry as far as it
     is over; a stray tip at one of them is nothing.
+
+    unheard_s: what the others will say of its end need not be waited for [s].
     """
     grid = view.record.fine
     first, last = max(grid.cell(begin + 1), 0), min(grid.cell(end), grid.head)
@@ -254,8 +280,7 @@ def witnessed(view: View, position: int, begin: int, end: int) -> tuple[int, boo
     # A gauge that was never heard, or not for days, was last heard before the grid begins.
     heard_to = np.clip(grid.cells(view.record.last_rain_at[near]), first - 1, last)
     known = grid.running_known[heard_to + 1, near] - grid.running_known[first, near]
-    # What the others will say of the last hour need not be waited for.
-    needed = max(min(end, view.now) - AFTER_S - begin, AFTER_S)
+    needed = max(min(end, view.now) - unheard_s - begin, AFTER_S)
     near = near[known >= HEARD * needed]
     um = grid.running[last + 1, near] - grid.running[first, near]
     return len(near), bool((um <= STRAY_UM).all() and np.count_nonzero(um) <= 1)

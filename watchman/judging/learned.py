@@ -2,7 +2,8 @@
 
 Every wet day of a station (a believable witness within 30 km had 1 mm or more, both delivered the whole day, no frost)
 is counted by how near and wet its best witness was and by how many of the gauges about were wet too, and so is whether
-it was as good as dry itself. Its own past is compared with the network's: a gauge behind a ridge is dry more often.
+it was as good as dry itself. A gauge with frost on that day or the two before is no witness: its tips may be melt. A
+gauge's own past is compared with the network's: behind a ridge it is dry more often.
 
     share = (dry days + 50 * what was expected) / (days + 50)       never under a third of the cautious table's
 
@@ -21,7 +22,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from watchman.judging.checks.dry_among_wet import BELIEVED, DRY_SHARE, LONE_TIP_UM, WET_UM, WHOLE_DAY_S
+from watchman.judging.checks.dry_among_wet import BELIEVED, DRY_SHARE, LONE_TIP_UM, THAW_DAYS, WET_UM, WHOLE_DAY_S
 from watchman.judging.frost import frost_days
 from watchman.judging.science import neighbours as table
 from watchman.judging.view import View
@@ -105,22 +106,27 @@ def _days(view: View, first: int, last: int) -> tuple[np.ndarray, np.ndarray, np
     near = (stations.neighbours >= 0) & (stations.neighbours_km <= table.NO_WITNESS_KM)
     some = max(AT_ONCE // max(near.size, 1), 1)
     frost = frost_days(view, first, np.arange(len(stations)))
+    thaw = frost.copy()
+    for days in range(1, THAW_DAYS + 1):
+        thaw[days:] |= frost[:-days]
     parts = []
     for begin in range(first, last + 1, some):
         end = min(begin + some, last + 1)
-        parts.append(_some_days(view, begin, end, near, frost[begin - first : end - first]))
+        parts.append(
+            _some_days(view, begin, end, near, frost[begin - first : end - first], thaw[begin - first : end - first])
+        )
     kind, dry, ended = (np.concatenate(columns) for columns in zip(*parts, strict=True))
     return kind, dry, ended
 
 
 def _some_days(
-    view: View, begin: int, end: int, near: np.ndarray, frost: np.ndarray
+    view: View, begin: int, end: int, near: np.ndarray, frost: np.ndarray, thaw: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     daily, neighbours = view.record.daily, view.stations.neighbours
     own = daily.rain[begin:end]
     whole = daily.known[begin:end] >= WHOLE_DAY_S
     present = near & whole[:, neighbours]
-    rain = np.where(present, own[:, neighbours], 0)
+    rain = np.where(present & ~thaw[:, neighbours], own[:, neighbours], 0)
     wettest = rain.argmax(axis=2)
     most = np.take_along_axis(rain, wettest[:, :, None], axis=2)[:, :, 0]
     others = rain.copy()

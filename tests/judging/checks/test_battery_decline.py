@@ -10,7 +10,7 @@ import pytest
 
 from tests.judging.checks.dawns import BEGIN, DAY, DAYS, HOUR, NOW, ONE, PLACES, account, seen_by, sunny, volts
 from watchman.judging.causes.batteries import batteries
-from watchman.judging.checks import battery_decline
+from watchman.judging.checks import battery_decline, not_charging
 from watchman.judging.checks.battery_decline import SIGNS
 from watchman.judging.rule import Rule
 from watchman.judging.science.battery import LEAD_ACID, LITHIUM, LITHIUM_IRON
@@ -91,17 +91,71 @@ def test_a_panel_that_brings_too_little_is_shaded() -> None:
     assert 8 < left(findings)[1] <= 25
 
 
-def test_a_night_that_takes_more_and_more_is_ageing() -> None:
-    """It fills every day and sags twice as deep as weeks ago: a worn cell, however full it is by day."""
+def worn(use_before: float, use_now: float, *last_gains: float) -> np.ndarray:
+    """Return hourly volts of a network whose first battery fills, but uses more for ten days [share/half day] and had
+    these gains on the last whole days.
+    """
     use = np.full((DAYS, len(PLACES)), 0.04)
-    use[:, ONE] = np.linspace(0.04, 0.15, DAYS)
+    use[:, ONE] = np.where(np.arange(DAYS) < DAYS - 11, use_before, use_now)
     gains = sunny()
     gains[:, ONE] = 0.5
-    view, findings = judged(volts(account(gains, use)))
+    if last_gains:
+        gains[-1 - len(last_gains) : -1, ONE] = last_gains
+    return volts(account(gains, use))
+
+
+def test_a_night_that_takes_more_is_ageing_once_dull_days_lower_it() -> None:
+    """It sags twice as deep as weeks ago and five dull days take more than they bring: a worn cell that ends."""
+    view, findings = judged(worn(0.05, 0.11, 0.18, 0.18, 0.18, 0.18, 0.18))
     assert findings.present().tolist() == [ONE]
     assert sign(findings) == "ageing"
     evidence = battery_decline.evidence(view, SETTINGS, findings, ONE)
     assert evidence["autonomy_days"] < 5 < evidence["autonomy_days_before"]
+
+
+def test_a_worn_cell_that_the_sun_fills_every_day_sends_nobody() -> None:
+    """It holds 4 days without sun, but its dawns are alike: 99 days left is no notice."""
+    view, findings = judged(worn(0.05, 0.11))
+    assert left(findings)[1:] == (battery_decline.MANY_DAYS, battery_decline.MANY_DAYS)
+    assert battery_decline.evidence(view, SETTINGS, findings, ONE)["autonomy_days"] < SETTINGS.autonomy_days
+    assert findings.verdict[ONE] == Verdict.ABSENT
+
+
+def test_a_fall_that_is_not_sure_sends_nobody() -> None:
+    """A worn cell and a few dull days: 20 days left, within the limit, but the range ends at 99."""
+    view, findings = judged(worn(0.05, 0.11, 0.15, 0.15, 0.15))
+    _, middle, high = left(findings)
+    assert middle <= SETTINGS.shaded_days_left < battery_decline.MANY_DAYS == high
+    assert battery_decline.evidence(view, SETTINGS, findings, ONE)["autonomy_days"] < SETTINGS.autonomy_days
+    assert findings.verdict[ONE] != Verdict.PRESENT
+
+
+def test_a_cell_that_still_holds_a_week_sends_nobody() -> None:
+    """The night takes twice as much and it falls for sure, but full it lasts 8 days without sun; 28 or 21 are left."""
+    longer = SETTINGS.model_copy(update={"autonomy_days": 10.0})
+    for gain, days_left, told_if_longer in ((0.088, 28, []), (0.08, 21, [ONE])):
+        view, findings = judged(worn(0.03, 0.0625, gain, gain, gain, gain))
+        assert left(findings)[1] == pytest.approx(days_left, abs=1)
+        assert left(findings)[2] < battery_decline.MANY_DAYS
+        assert battery_decline.evidence(view, SETTINGS, findings, ONE)["autonomy_days"] == pytest.approx(8, abs=0.5)
+        assert findings.verdict[ONE] == Verdict.ABSENT
+        assert battery_decline.judge(view, longer).present().tolist() == told_if_longer
+
+
+def test_a_cut_panel_with_weeks_left_waits_unless_it_is_seen_idle() -> None:
+    """A frugal station, six days without gain: its account alone waits for 25 days left, volts flat by day do not."""
+    gains, use = sunny(), np.full((DAYS, len(PLACES)), 0.04)
+    use[:, ONE] = 0.015
+    gains[-6:, ONE] = 0.0
+    still_lifted = volts(account(gains, use))
+    idle = still_lifted.copy()
+    idle[-7 * 24 :] = np.where(np.arange(len(PLACES)) == ONE, volts(account(gains, use), bump_v=0.0), idle)[-7 * 24 :]
+    _, waits = judged(still_lifted)
+    assert waits.verdict[ONE] != Verdict.PRESENT
+    view, told = judged(idle)
+    assert not_charging.judge(view, not_charging.Settings()).present().tolist() == [ONE]
+    assert sign(told) == "cut"
+    assert left(told)[1] > SETTINGS.shaded_days_left
 
 
 def test_longer_colder_nights_age_nobody() -> None:

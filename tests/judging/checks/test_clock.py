@@ -270,7 +270,7 @@ def from_readings(tables: dict[int, np.ndarray], day: float) -> tuple[View, Find
     return view, clock.judge(view, clock.Settings())
 
 
-@pytest.mark.parametrize("hours", [-12, -3, -2, 2, 5, 24])
+@pytest.mark.parametrize("hours", [-12, -3, -2, 2, 5])
 def test_rain_alone_shows_whole_hours(hours: int) -> None:
     """The wet hours fit the neighbours' only when moved by the right number of hours."""
     view, findings = from_readings({RAIN: shifted(storms(), hours)}, DAYS)
@@ -278,6 +278,13 @@ def test_rain_alone_shows_whole_hours(hours: int) -> None:
     told = said(view, findings)
     assert (told["kind"], told["shift_hours"]) == ("hours", hours)
     assert told["rain_odds"] >= told["limit_odds"]
+
+
+@pytest.mark.parametrize("hours", [-24, 24])
+def test_rain_alone_shows_no_whole_day(hours: int) -> None:
+    """Showers come at one hour day after day: what rain alone says of a day is not believed."""
+    _, findings = from_readings({RAIN: shifted(storms(), hours)}, DAYS)
+    assert len(findings.present()) == 0
 
 
 def test_rain_of_honest_clocks_accuses_nobody() -> None:
@@ -313,6 +320,17 @@ def test_temperature_and_battery_show_whole_hours_without_rain(hours: int) -> No
     assert findings.present().tolist() == [ONE]
     assert said(view, findings)["shift_hours"] == hours
     assert abs(int(findings.since[ONE]) - (BEGIN + CHANGED * DAY)) <= DAY
+
+
+@pytest.mark.parametrize("cold", [(ONE,), (1, 2, 3)], ids=["here", "at the neighbours"])
+def test_the_rhythm_alone_tells_nothing_around_freezing(cold: tuple[int, ...]) -> None:
+    """Snow gives thermometer and panel another daily course; with rain that says the same it is told."""
+    tables = {variable: shifted(sunny(variable), 2) for variable in (TEMPERATURE, BATTERY)}
+    tables[TEMPERATURE][:, list(cold)] -= 11.0
+    _, findings = from_readings(tables, CHANGED + 6)
+    assert findings.verdict[ONE] == Verdict.UNDETERMINED
+    _, findings = from_readings(tables | {RAIN: shifted(storms(), 2)}, CHANGED + 8)
+    assert findings.present().tolist() == [ONE]
 
 
 def test_a_step_of_one_course_alone_is_no_clock() -> None:

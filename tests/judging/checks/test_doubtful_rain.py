@@ -87,10 +87,26 @@ def test_water_poured_in_bursts_is_told() -> None:
 
 
 @pytest.mark.parametrize(
+    ("silent", "wet_before", "told"), [(0, 0.0, "poured"), (2, 0.0, "poured"), (3, 0.0, ""), (0, 0.4, "")]
+)
+def test_water_is_poured_only_out_of_a_sky_that_four_gauges_saw_dry(silent: int, wet_before: float, told: str) -> None:
+    """Heard from three hours before to an hour after; two hours before it rained at them."""
+    times = np.arange(BEGIN + FIVE, BEGIN + 3 * DAY + 1, FIVE)
+    table = np.zeros((len(times), len(PLACES)))
+    first = (TEN - BEGIN) // FIVE
+    table[first : first + 5, ONE] = [2.8, 0.0, 3.2, 0.6, 1.4]
+    table[first - 24, 1:] = wet_before
+    table[first + 5 :, 1 : 1 + silent] = np.nan
+    assert kind_of(view_of(stations_at(PLACES), TEN + 20 * FIVE, times, {RAIN: table})) == told
+
+
+@pytest.mark.parametrize(
     ("view", "why"),
     [
         (seen([0.6, 2.2, 4.0, 5.6, 3.0, 1.2, 0.4]), "a cell rises and falls"),
         (seen([0.4, 2.2, 3.4, 2.0, 0.4, 0.0, 0.4]), "with a drop or two after"),
+        (seen([1.0, 3.2, 0.8, 1.4, 0.6]), "it is short, and hardly goes up and down"),
+        (seen([2.8, 0.0, 3.2, 0.6, 1.4], after=9), "the hour after is not over"),
         (seen([2.8, 0.0, 3.2, 0.6, 1.4], others=0.4), "it rains everywhere"),
         (seen([2.8, 0.0, 3.2, 0.6, 1.4], begins=TEN - 8 * HOUR), "it is night"),
         (seen([0.4, 0.0, 0.6, 0.2, 0.4, 0.8]), "it is little"),

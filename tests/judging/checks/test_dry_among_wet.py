@@ -26,6 +26,7 @@ TIMES = BEGIN + HOUR * np.arange(1, DAYS * 24 + 1)
 NOW = BEGIN + DAYS * DAY + 7 * HOUR
 PLACES = ((0.0, 0.0), (6.0, 0.0), (0.0, 6.0), (7.0, 7.0), (-6.0, 2.0))
 SILENT, WITNESS = 0, 1
+LENIENT = dry_among_wet.Settings(limit_odds=20)
 ANSWER = {Verdict.PRESENT: "present", Verdict.ABSENT: "absent", Verdict.UNDETERMINED: "undetermined"}
 
 
@@ -206,10 +207,85 @@ def test_frozen_is_cannot_see() -> None:
 
 
 def test_cold_nights_do_not_blind_a_gauge_in_afternoon_storms() -> None:
-    """What counts is the temperature while the witness was wet."""
-    temperature = np.tile(np.where(np.arange(24) < 9, -3.0, 8.0), DAYS)[:, None].repeat(len(PLACES), axis=1)
+    """What counts at the gauge itself is the temperature while the witness, which is mild all day, was wet."""
+    temperature = np.full((len(TIMES), len(PLACES)), 8.0)
+    temperature[:, SILENT] = np.tile(np.where(np.arange(24) < 9, -3.0, 8.0), DAYS)
     assert verdict(clogged(), temperature=temperature) == "present"
-    assert verdict(clogged(), temperature=-temperature) == "undetermined"
+    temperature[:, SILENT] *= -1.0
+    assert verdict(clogged(), temperature=temperature) == "undetermined"
+
+
+@pytest.mark.parametrize(
+    ("hours_before", "degrees", "told"),
+    [(6, 0.5, "undetermined"), (14 + 48, 0.5, "undetermined"), (14 + 49, 0.5, "present"), (6, 0.6, "present")],
+)
+def test_tips_of_a_thaw_accuse_nobody(hours_before: int, degrees: float, told: str) -> None:
+    """One hour at 0.5 degC at the neighbours since the day before yesterday's midnight: their tips may be melt."""
+    temperature = np.full((len(TIMES), len(PLACES)), 8.0)
+    for day in (4, 9):
+        temperature[day * 24 + 14 - hours_before, 1:] = degrees
+    assert verdict(clogged((4, 9)), temperature=temperature) == told
+
+
+def test_a_thawing_gauge_neither_witnesses_nor_confirms() -> None:
+    """High gauges in the sun after a frosty night accuse no low one; a mild one they don't confirm, two mild do."""
+    temperature = np.full((len(TIMES), len(PLACES)), 8.0)
+    temperature[6::24, WITNESS + 1 :] = -2.0
+    assert verdict(clogged(), temperature=temperature) == "undetermined"
+    temperature[:, 2:4] = 8.0
+    assert verdict(clogged(), temperature=temperature, settings=LENIENT) == "present"
+
+
+def test_a_witness_near_freezing_while_it_is_wet_may_be_thawing() -> None:
+    """1.5 degC in the witnesses' wet hour is sleet, in a dry one it is nothing; a mild gauge below isn't accused."""
+    for hour, told in ((14, "undetermined"), (12, "present")):
+        temperature = np.full((len(TIMES), len(PLACES)), 8.0)
+        temperature[hour::24, 1:] = 1.5
+        assert verdict(clogged(), temperature=temperature) == told
+
+
+def test_when_hours_are_no_longer_held_the_days_mean_shows_a_thaw() -> None:
+    """40 days later: neighbours with 3.9 degC in the mean on the days before the storms were thawing, with 4.1 not."""
+    for mean_c, least, most in ((3.9, 1.0, 1.0), (4.1, 1000.0, np.inf)):
+        temperature = np.full((len(TIMES), len(PLACES)), 8.0)
+        for day in (3, 6, 8):
+            temperature[day * 24 : (day + 1) * 24, 1:] = mean_c
+        view, _ = judged(clogged(), temperature=temperature)
+        view.record.advance(NOW + 40 * DAY)
+        daily = view.record.daily
+        daily.total[TEMPERATURE, daily.head], daily.count[TEMPERATURE, daily.head] = 8.0, 1  # they still send
+        settings = dry_among_wet.Settings(frost_months=())
+        later = dry_among_wet.judge(replace(view, now=NOW + 40 * DAY), settings)
+        assert least <= later.numbers["odds"][SILENT] <= most
+
+
+def test_without_a_thermometer_rain_of_the_frost_months_may_be_melt() -> None:
+    """All of it in January, none in June."""
+    for month, told in (("2025-01", True), ("2025-06", False)):
+        begin = moment(f"{month}-01T00:00Z")
+        view, _ = judged(clogged(), now=NOW - BEGIN + begin, begin=begin)
+        thaw = dry_among_wet._thaw_um(view, dry_among_wet.Settings(), 0, view.stations.neighbours)
+        assert (thaw > 0).any() == told
+
+
+def test_a_thermometer_far_below_shows_a_thaw_by_height() -> None:
+    """7 degC at a thermometer 1000 m below the wet gauges is 0.5 degC there."""
+    temperature = np.full((len(TIMES), len(PLACES)), np.nan)
+    temperature[:, SILENT] = 8.0
+    temperature[6::24, SILENT] = 7.0
+    for height, told in ((1000.0, "undetermined"), (900.0, "present")):
+        elevation_m = np.array([0.0, height, height, height, height])
+        assert verdict(clogged(), temperature=temperature, elevation_m=elevation_m) == told
+
+
+def test_a_little_rain_of_its_own_is_likelier_than_none() -> None:
+    """0.2 mm beside 12 mm is 0.021 as a zero is; 0.4 mm is three times as likely, so two such storms say too little."""
+    rain = clogged((4, 7))
+    for mm, odds in ((0.2, 1 / (0.021 * 0.021 * 21 / 20.021)), (0.4, 1 / (0.063 * 0.063 * 21 / 20.063))):
+        rain[[4 * 24 + 14, 7 * 24 + 14], SILENT] = mm
+        _, findings = judged(rain)
+        assert findings.numbers["odds"][SILENT] == pytest.approx(odds)
+    assert findings.verdict[SILENT] == Verdict.ABSENT
 
 
 def test_a_neighbours_temperature_is_corrected_for_height() -> None:

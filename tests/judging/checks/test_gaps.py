@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from tests.helpers import moment, stations_at, view_of
+from tests.helpers import moment, stations_at, table_of, view_of
 from watchman.judging.checks import gaps
 from watchman.judging.checks.gaps import Settings
 from watchman.judging.view import View
 from watchman.model import RAIN, Verdict
+from watchman.readings.cleaning import Held
 
 NOW = moment("2025-10-21T18:00Z")
 ABSENT, PRESENT, UNDETERMINED = Verdict.ABSENT, Verdict.PRESENT, Verdict.UNDETERMINED
@@ -63,6 +64,40 @@ def test_a_silence_is_not_gaps() -> None:
         times, table = sent()
         table[(times > NOW - (days + 1) * DAY) & (times < NOW - DAY), 1] = np.nan
         assert verdicts(seen(times, table))[1] != PRESENT
+
+
+def hold(view: View, times: np.ndarray, table: np.ndarray, days_ago: range) -> None:
+    """Hold four hours of one station's readings on each of these days."""
+    begins = [(NOW // DAY - ago) * DAY + 36000 for ago in days_ago]
+    spans = [(1, begin, begin + 4 * 3600) for begin in begins]
+    view.record.decide(Held.of(spans), spans, lambda _begin, _end, _stations: table_of(times, {RAIN: table}))
+
+
+def test_held_readings_came() -> None:
+    """Melt held on three and six days of the week: with one bad day they are no bad week, wet or dry."""
+    for rain in (0.0, 0.2):
+        times, table = sent()
+        table += rain
+        midnight = NOW // DAY * DAY
+        lose(times, table, 1, 0.3, midnight - 7 * DAY, midnight - 6 * DAY)
+        for days_ago, expected in ((range(1, 4), ABSENT), (range(1, 7), UNDETERMINED)):
+            view = seen(times, table)
+            hold(view, times, table, days_ago)
+            found = gaps.judge(view, Settings())
+            assert found.verdict.tolist() == [ABSENT, expected, ABSENT, ABSENT, ABSENT]
+            assert [day["held"] for day in gaps.evidence(view, Settings(), found, 1)["days"]].count(True) == len(
+                days_ago
+            )
+        assert "held back" in found.reason[1]
+
+
+def test_days_that_were_held_hide_no_loss_of_the_others() -> None:
+    """Two days with visits among a week of lost reports."""
+    times, table = sent()
+    lose(times, table, 1, 0.25, NOW - 7 * DAY)
+    view = seen(times, table)
+    hold(view, times, table, range(2, 4))
+    assert verdicts(view) == [ABSENT, PRESENT, ABSENT, ABSENT, ABSENT]
 
 
 def test_what_the_neighbours_lose_too_is_no_fault_of_one() -> None:

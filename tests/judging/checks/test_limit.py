@@ -93,7 +93,7 @@ def test_a_signal_under_its_limit_is_told() -> None:
 def test_a_signal_that_fell_by_six_decibels_in_a_month_is_told() -> None:
     """From -80 to -88 dBm, far from the limit."""
     values = month(-80, 1)
-    values[-6 * 24 :, 2] -= 8
+    values[-8 * 24 :, 2] -= 8
     view = seen(SIGNAL, values)
     found = limit.judge(view, shipped("weak-signal"))
     assert found.verdict.tolist() == [ABSENT, ABSENT, PRESENT, ABSENT]
@@ -103,10 +103,43 @@ def test_a_signal_that_fell_by_six_decibels_in_a_month_is_told() -> None:
     assert told["limit"] == pytest.approx(-86, abs=0.5)
 
 
+def days_of(values: np.ndarray, *fallen: float) -> np.ndarray:
+    """Return a month with the first station so much lower on its last whole days and in the hours since."""
+    for days_ago, by in enumerate(reversed(fallen)):
+        begin = len(values) - 36 - 48 * (days_ago + 1)
+        values[begin : begin + 48 if days_ago else len(values), 0] -= by
+    return values
+
+
+@pytest.mark.parametrize(
+    ("usual", "fallen", "told"),
+    [
+        (-80.0, (8.0, 8.0, 8.0), True),
+        (-80.0, (8.0, 2.0, 8.0), False),
+        (-91.0, (8.0, 2.0, 8.0), True),
+        (-91.0, (2.0, 2.0, 8.0), False),
+    ],
+)
+def test_two_bad_days_of_three_are_a_fall_only_where_the_signal_is_weak(
+    usual: float, fallen: tuple[float, ...], told: bool
+) -> None:
+    """Under -95 dBm two will do; a good signal must be down on each of three; what is shown is what is compared."""
+    values = days_of(month(usual, 1), *fallen)
+    values[-30:, 0] -= 20
+    view = seen(SIGNAL, values)
+    found = limit.judge(view, shipped("weak-signal"))
+    assert (found.verdict[0] == PRESENT) == told, "the day that runs is not looked at"
+    fall = limit.evidence(view, shipped("weak-signal"), found, 0)["limits"][1]
+    assert fall["value"] == pytest.approx(usual - sorted(fallen)[1], abs=0.5)
+    assert (fall["fall_days"], fall["weak_dbm"]) == (3, -95.0)
+    if told:
+        assert fall["value"] <= fall["limit"]
+
+
 def test_works_at_a_mast_are_no_fault_of_its_stations() -> None:
     """All fell alike."""
     values = month(-80, 1)
-    values[-6 * 24 :] -= 8
+    values[-10 * 24 :] -= 8
     assert verdicts(seen(SIGNAL, values), "weak-signal") == [UNDETERMINED] * 4
 
 

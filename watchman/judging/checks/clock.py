@@ -16,16 +16,19 @@ Where arrival tells nothing (nobody knows it, or the source moves the stamps), w
 themselves, over the last 31 days:
 
     rain      wet and dry hours are held against how many of the (up to 6) gauges within 20 km were wet in the same
-              hour, and in the hour -12 to +12 and +-24 h away. Each hour has a likelihood ratio, with the chances of a
+              hour, and in those up to 12 h before and after. Each hour has a likelihood ratio, with the chances of a
               wet hour from all gauges of the network together; those of 24 hours count as 100 to 1 at most, since one
-              storm is one piece of news:  odds = product of the daily ratios since the change
+              storm is one piece of news:  odds = product of the daily ratios since the change. A whole day is not
+              looked for: showers come at one hour day after day, and stamps show a day off
     rhythm    temperature and battery volts rise and fall with the sun. The hour of their daily course (first
               harmonic) is held against its neighbours' (the median of 3 and more); a step is the median since the
               change minus that before
 
     hours     odds of a million (`limit_odds`) on 3 days and more, while the weeks before fit the right hour (100 to 1)
               or the odds are a million millions; or odds of 1000 and a step of temperature or battery by the same hour;
-              or temperature and battery stepped by the same whole hour, each within 0.35 h, since the same day
+              or temperature and battery stepped by the same whole hour, each within 0.35 h, since the same day. Not
+              where a day of the last 31 had a mean under 2 degC, here or at half of the neighbours: snow on ground, box
+              or panel gives both another course
 
 No step of temperature or battery since then may differ from the hour that rain shows by 0.75 h.
 
@@ -35,15 +38,16 @@ the shifted hours must fit nearly as well (0.8) as gauges of this network usuall
 
 When three stations and more, half of their source, show the same shift, it is one matter: the source or its conversion.
 
-Where the numbers come from: 10 min and 400 days are those of readings/cleaning.py. A million to one: with 26 lags and
+Where the numbers come from: 10 min and 400 days are those of readings/cleaning.py. A million to one: with 24 lags and
 some ten wet days a month, less than one honest gauge in 1000 months (Wald's bound for likelihood ratios). Half hours:
 the steps of the world's time zones. 3, 4, 6 and 128 messages, 3 h, 5 min, 20 h, 100 to 1, 20 km, 10 km/h, 0.8, 0.35 h,
-0.75 h: judgement, no source.
+0.75 h: judgement, no source. 2 degC: up to there snow falls (from memory).
 
 What it cannot see: a clock that drifts by minutes, or was wrong by less than 20 h and constant since before the watch
-began, unless rain tells; a shift in a place without rain, temperature and battery readings; half hours where arrival
-tells nothing; readings that repeat stamp and values alike, which look as delivered twice (the station then is
-`overdue`). What the rhythm alone has shown is undetermined again after three weeks, when no days before are left.
+began, unless rain tells; a shift in a place without rain, temperature and battery readings, or in frost without rain;
+half hours and whole days where arrival tells nothing; readings that repeat stamp and values alike, which look as
+delivered twice (the station then is `overdue`). What the rhythm alone has shown is undetermined again after three
+weeks, when no days before are left.
 """
 
 from __future__ import annotations
@@ -80,7 +84,7 @@ STORED_SHARE = 0.8
 """Readings late by less than the pause before them over this were stored meanwhile."""
 
 DAYS = 31
-LAGS = (*range(-12, 0), *range(1, 13), -24, 24)
+LAGS = (*range(-12, 0), *range(1, 13))
 KNOWN_S = 0.9 * HOUR
 DAY_CAP = math.log(100.0)
 SUPPORTED = math.log(1000.0)
@@ -97,6 +101,7 @@ DAYS_BEFORE = 5
 STEADY_H = 0.75
 SAME_STEP_H = 0.35
 OTHER_STEP_H = 0.75
+SNOW_C = 2.0
 RECENT_DAYS = 14
 
 Kind = Literal["ahead", "dates", "frozen", "hours"]
@@ -354,13 +359,14 @@ def _with_hours(
             by_rain |= fits & (rain.odds >= SUPPORTED) & (np.abs(step - rain.lag_h) <= SAME_STEP_H)
             against |= (days <= rain.days_back) & (np.abs(step - rain.lag_h) >= OTHER_STEP_H)
     by_rain &= ~against
-    lag_h = np.where(free, np.where(by_rain, rain.lag_h, rhythm_h), 0)
+    snow = _snow(view)
+    lag_h = np.where(free, np.where(by_rain, rain.lag_h, np.where(snow, 0, rhythm_h)), 0)
     days_back = rain.days_back.copy()
     for position in np.flatnonzero((lag_h != 0) & ~by_rain):
         days_back[position] = _days_of_step(courses[0].later[position], lag_h[position])
     found = lag_h != 0
     comparable = rain.heard | (courses[0].comparable & courses[1].comparable)
-    suspected = fits & (rain.odds >= SUPPORTED)
+    suspected = (fits & (rain.odds >= SUPPORTED)) | (snow & (rhythm_h != 0))
     return _Shifts(
         np.where(found, HOURS, shifts.kind).astype(np.int8),
         np.where(found, (lag_h * HOUR).astype(np.int64), shifts.shift_s),
@@ -470,6 +476,17 @@ def _course(view: View, variable: int) -> _Course:
     enough = np.count_nonzero(~np.isnan(beside), axis=0) >= PEERS
     later = np.where(enough, median(beside), np.nan)
     return _Course(later, [_step(later, days) for days in DAYS_SINCE])
+
+
+def _snow(view: View) -> np.ndarray:
+    """Say where a day was so cold that snow may lie, here or at half of the neighbours [n]."""
+    daily = view.record.daily
+    means = daily.mean(TEMPERATURE, max(daily.head - DAYS, 0), daily.head - 1)
+    snow = np.asarray((means < SNOW_C).any(axis=0))
+    neighbours = view.stations.neighbours
+    there = neighbours >= 0
+    around = np.count_nonzero(snow[neighbours] & there, axis=1)
+    return np.asarray(snow | ((around > 0) & (2 * around >= np.count_nonzero(there, axis=1))))
 
 
 def _step(later: np.ndarray, days: int) -> np.ndarray:

@@ -5,10 +5,10 @@ Each kind has its own evidence; of several at one gauge the first of its rule's 
     test tips       20 to 200 tips in working hours, even or too short for rain, at least three gauges within 30 km dry.
                     Held out of rain totals (judging/holding.py says how), and somebody is asked: test or rain? With
                     readings over 15 minutes five must be dry for three hours, and the tips count until answered
-    poured          the same beside the same dry gauges, but going up and down as rain does not: its ups and downs, less
-                    one rise and one fall, are 0.3 of all tips within an hour (readings up to 15 minutes); or a burst of
-                    at most three readings, or of 40 minutes with 0.1, while five gauges were dry for three hours. It
-                    counts, and heavy rain is told
+    poured          as many in working hours, but going up and down as rain does not: their ups and downs, less one rise
+                    and one fall, are 0.3 of all tips within an hour (readings up to 15 minutes); and at least four
+                    gauges within 30 km heard, all dry from three hours before to an hour after. It counts, and heavy
+                    rain is told
     spike           one reading of more than 30 mm in 5 minutes (30 (D/5)^0.475 mm in D minutes) while no gauge within
                     30 km has a third of it; or of more than 10 (D/5)^0.475 mm, and of 25 times the median of at least
                     three gauges within 30 km, with at most 0.15 of it in the reading before and after; or one that no
@@ -167,7 +167,7 @@ def _burst_shown(view: View, settings: Settings, position: int) -> dict[str, Any
         "mm": burst.rain_um / 1000,
         "restlessness": round(restlessness(burst.tips), 2),
         "limit_restlessness": holding.RESTLESS,
-        "dry_neighbours": burst.witnesses,
+        "dry_neighbours": burst.witnesses_after if burst.poured else burst.witnesses,
         "least_tips": holding.LEAST_TIPS,
     }
 

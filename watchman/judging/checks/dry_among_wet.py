@@ -18,7 +18,8 @@ Some places are drier than others, and a gauge that was just missed is missed ag
     p * (20 + times it was dry) / (20 + times it should have been)      never lowered; before, and in this very run
 
 As good as dry is up to a tenth of the witness's rain: a few tips come through a clog, and a nearly dead gauge is as
-useless as a dead one. A day counts only
+useless as a dead one. But the edge of a shower gives a little, and a clog mostly nothing: where the gauge had more than
+0.3 mm of its own, p is three times as much, and no evidence from 1 on. A day counts only
 
     where both delivered    On days with gaps at either, and on the day still running, those hours are added up in
                             which both delivered; rain is weighed 6 hours after it fell, when a passing storm has had
@@ -28,6 +29,11 @@ useless as a dead one. A day counts only
     where it isn't frozen   Its own temperature or, corrected by 6.5 K/km of height, that of the nearest station that
                             has one was never under 2 degC in the hours in which the witness was wet. Without any
                             thermometer nothing is judged in the frost months.
+    beside a witness that   The tips of a thaw are no rain. A neighbour at or under 0.5 degC in any hour of that day or
+    isn't thawing           the two before, or under 2 degC while it was wet, neither witnesses nor confirms another;
+                            nor one whose day, or either day before, was under 4 degC in the mean, where hours are no
+                            longer held; nor in the frost months without any thermometer. Its temperature is found as
+                            the gauge's own is. Only such neighbours wet: the gauge can't be judged.
 
 The gauge's own rain ends the evidence, and it starts again from nothing; so do tips made by a visitor, since then
 nobody knows how the gauge was left. These tips are not rain, neither end the evidence nor count:
@@ -43,15 +49,16 @@ A gauge whose own odds are past the limit doesn't say that it was dry about.
 Where the numbers come from: 1000 to 1: our own simulation of six climates, at most one false call in twenty-five
 seasons of a gauge (showers only, gauges 5 to 10 km apart), none in 400 of long rain or desert. The table and 30 km:
 science/neighbours.py. 2 degC: rain and snow are equally likely at 1.0 degC on average, from -0.4 to 2.4 degC at 95 % of
-stations (Jennings et al. 2018, Nat. Commun.). 6.5 K/km: the standard atmosphere. Frost months, November to March from
-30 degrees of latitude poleward and half a year later in the south: when a university network switches its unheated
-gauges off. 6 hours: the usual least dry time between storms. 20, a tenth, 5 times, 0.3 mm, 1 mm, 3 hours: judgement, no
-source; the tenth was chosen over a twentieth with a record of nearly dead gauges in sight
+stations (Jennings et al. 2018, Nat. Commun.). 0.5 degC, and that snow is gone from a funnel two days later: judgement,
+no source. 4 degC: judging/frost.py. 6.5 K/km: the standard atmosphere. Frost months, November to March from 30 degrees
+of latitude poleward and half a year later in the south: when a university network switches its unheated gauges off. 6
+hours: the usual least dry time between storms. 20, a tenth, 5 times, 0.3 mm, three times as much, 1 mm, 3 hours:
+judgement, no source; the tenth was chosen over a twentieth with a record of nearly dead gauges in sight
 (tests/outside/test_flanders.py).
 
 What it cannot see: anything at a gauge without a believable neighbour within 30 km, and it says so; a clog that lets
 more than a tenth through on wet days (`undercatch`, `slow-drain`); the rest of the day on which it last rained; a gauge
-that sends only when it rains.
+that sends only when it rains; clogs in the mountains while nights are frosty all around.
 """
 
 from __future__ import annotations
@@ -63,11 +70,12 @@ from typing import Annotated, Any
 import numpy as np
 from pydantic import Field
 
+from watchman.judging.frost import FROST_MEAN_C
 from watchman.judging.science import neighbours as table
 from watchman.judging.science.neighbours import DEPTH_MM, NO_WITNESS_KM
 from watchman.judging.view import Findings, View, rfc3339
 from watchman.model import BATTERY, TEMPERATURE, Verdict
-from watchman.readings.record import DAY, HOUR
+from watchman.readings.record import DAY, HOUR, Grid
 from watchman.written import Written
 
 NAME = "dry-among-wet"
@@ -83,6 +91,7 @@ SPELLS_NEEDED = 2
 WET_UM = round(DEPTH_MM[0] * 1000)
 LONE_TIP_UM = 300
 DRY_SHARE = 0.1
+LITTLE_TIMES = 3.0
 CLEAR_SHARE = 4
 DRIP_UM = 1000
 DRIES_H = 3
@@ -93,6 +102,8 @@ OVER_MIDNIGHT_H = 3
 WHOLE_DAY_S = round(0.99 * DAY)
 WHOLE_HOUR_S = round(0.9 * HOUR)
 FROZEN_C = 2.0
+SNOW_C = 0.5
+THAW_DAYS = 2
 LAPSE_K_PER_M = 0.0065
 FROST_MONTHS = (11, 12, 1, 2, 3)
 FROST_FROM_LATITUDE = 30.0
@@ -279,7 +290,9 @@ def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray, su
     """Weigh the days from a daily cell to now for some stations; suspects [n] don't say where it was dry."""
     daily = view.record.daily
     days = slice(first, daily.head + 1)
-    believed_um = _believable_um(view, first, positions)
+    neighbours = view.stations.neighbours[positions]
+    thaw_um = _thaw_um(view, settings, first, neighbours)
+    believed_um = _believable_um(view, positions, daily.rain[days] - thaw_um)
     wet_um, gauges = _witnesses_um(view, first, positions, believed_um, suspects)
     km = view.stations.neighbours_km[positions]
     witness, cell = table.best_witness(table.rows(km)[None], table.columns(wet_um))
@@ -287,8 +300,11 @@ def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray, su
     wet = (wet_um >= WET_UM).sum(axis=2)
     own_um = daily.rain[days, positions] - _drips_um(view, first, positions)
     chance = view.honest_zeros.chance(table.spread(wet, gauges), cell)
+    chance = np.where(own_um > LONE_TIP_UM, np.minimum(LITTLE_TIMES * chance, 1.0), chance)
     chance = np.where(own_um <= DRY_SHARE * witness_um, chance, 1.0)
     frozen = _frozen(view, settings, first, positions, chance < 1, witness)
+    most_thaw_um = np.where(_near(view, positions), thaw_um[:, neighbours], 0).max(axis=2, initial=0)
+    frozen |= (chance == 1) & (most_thaw_um > 0) & (own_um <= DRY_SHARE * most_thaw_um)
     joined = _over_midnight(view, first, positions, chance < 1, witness)
     handled = daily.held[days, positions] > 0
     real = handled | _rain(own_um, believed_um.max(axis=2, initial=0), _over(view, first)[:, None])
@@ -353,12 +369,65 @@ def _over(view: View, first: int) -> np.ndarray:
     return np.asarray(daily.start + (np.arange(first, daily.head + 1) + 1) * DAY <= view.now - WEIGHED_AFTER_S)
 
 
-def _believable_um(view: View, first: int, positions: np.ndarray) -> np.ndarray:
-    """Return what each neighbour near enough believably had [um; day, station, neighbour]."""
+def _believable_um(view: View, positions: np.ndarray, rain_um: np.ndarray) -> np.ndarray:
+    """Return what each neighbour near enough believably had [um; day, station, neighbour].
+
+    rain_um: of all stations, but for what may be melt [day, n].
+    """
     neighbours = view.stations.neighbours[positions]
-    rain = view.record.daily.rain[first : view.record.daily.head + 1][:, neighbours]
-    confirmed = _confirmed_um(view, first, neighbours)
-    return np.where(_near(view, positions), np.minimum(rain, BELIEVED * confirmed), 0)
+    confirmed = _confirmed_um(view, neighbours, rain_um)
+    return np.where(_near(view, positions), np.minimum(rain_um[:, neighbours], BELIEVED * confirmed), 0)
+
+
+def _thaw_um(view: View, settings: Settings, first: int, neighbours: np.ndarray) -> np.ndarray:
+    """Return the daily rain of these neighbours, and of theirs, that may be melt, from 1 mm on [um; day, n]."""
+    hourly, daily = view.record.hourly, view.record.daily
+    asked = np.unique(neighbours)
+    asked = np.unique(np.append(view.stations.neighbours[asked], asked))
+    asked = asked[asked >= 0]
+    rain = daily.rain[first : daily.head + 1]
+    thaw = np.zeros_like(rain)
+    day, row = np.nonzero(rain[:, asked] >= WET_UM)
+    if not len(day):
+        return thaw
+    station = asked[row]
+    thermometer, warmer = _thermometers(view, asked)
+    column, warmer = thermometer[row], warmer[row]
+    coldest_c = _coldest_c(view, first, thermometer)[day, row] + warmer
+    days_before = np.maximum(first + day[:, None] - np.arange(THAW_DAYS + 1), 0)
+    day_c = np.fmin.reduce(_mean_c(daily, days_before, column[:, None]), axis=1) + warmer
+    no_hours = (hourly.cells(daily.start + (first + day - THAW_DAYS) * DAY + 1) < 0) | np.isnan(coldest_c)
+    melting = (coldest_c <= SNOW_C) | (no_hours & (day_c < FROST_MEAN_C))
+    sleet = np.flatnonzero(coldest_c < FROZEN_C)
+    cells, held = _hours(view, first + day[sleet])
+    wet = held & (hourly.rain[cells, station[sleet, None]] > 0)
+    hour_c = _mean_c(hourly, cells, column[sleet, None]) + warmer[sleet, None]
+    melting[sleet] |= ((hour_c < FROZEN_C) & wet).any(axis=1)
+    unknown = np.isnan(day_c) | (column < 0)
+    if unknown.any():
+        frost = _frost_months(view, settings, first, len(rain), asked)
+        melting[unknown] = frost[day[unknown], row[unknown]]
+    thaw[day, station] = np.where(melting, rain[day, station], 0)
+    return thaw
+
+
+def _coldest_c(view: View, first: int, stations: np.ndarray) -> np.ndarray:
+    """Return the coldest hour of each day and the THAW_DAYS before, NaN where none is held [degC; day, station]."""
+    hourly, daily = view.record.hourly, view.record.daily
+    days = np.arange(first - THAW_DAYS, daily.head + 1)
+    cells, held = _hours(view, days)
+    coldest = np.full((len(days), len(stations)), np.nan, np.float32)
+    for place in np.flatnonzero(held.any(axis=1)):
+        hours = cells[place][held[place]]
+        means = hourly.mean(TEMPERATURE, int(hours[0]), int(hours[-1]))
+        coldest[place] = np.fmin.reduce(means, axis=0)[stations]
+    return np.asarray(np.fmin.reduce([coldest[back : back + len(days) - THAW_DAYS] for back in range(THAW_DAYS + 1)]))
+
+
+def _mean_c(grid: Grid, cells: np.ndarray, stations: np.ndarray) -> np.ndarray:
+    """Return the mean temperature of some cells at some stations, NaN where nothing was delivered [degC]."""
+    count = grid.count[TEMPERATURE, cells, stations]
+    return np.where(count > 0, grid.total[TEMPERATURE, cells, stations] / np.maximum(count, 1), np.nan)
 
 
 def _witnesses_um(
@@ -388,7 +457,7 @@ def _witnesses_um(
     return um, asked.sum(axis=2)
 
 
-def _confirmed_um(view: View, first: int, neighbours: np.ndarray) -> np.ndarray:
+def _confirmed_um(view: View, neighbours: np.ndarray, rain_um: np.ndarray) -> np.ndarray:
     """Return the most rain at any gauge within 30 km of each neighbour, 0 when that is under 1 mm [um; day, station,
     neighbour].
 
@@ -398,10 +467,9 @@ def _confirmed_um(view: View, first: int, neighbours: np.ndarray) -> np.ndarray:
     near = _near(view, witnesses)
     others = view.stations.neighbours[witnesses]
     about, column = np.unique(others, return_inverse=True)
-    days = view.record.daily.rain[first : view.record.daily.head + 1]
-    by_station = np.ascontiguousarray(days[:, about].T)  # gathering rows is several times faster than columns
+    by_station = np.ascontiguousarray(rain_um[:, about].T)  # gathering rows is several times faster than columns
     column = column.reshape(others.shape)
-    most = np.zeros((len(witnesses), len(days)), np.int32)
+    most = np.zeros((len(witnesses), len(rain_um)), np.int32)
     for place in range(near.shape[1]):
         np.maximum(most, np.where(near[:, place, None], by_station[column[:, place]], 0), out=most)
     return np.asarray(np.where(most >= WET_UM, most, 0).T[:, of.reshape(neighbours.shape)])
@@ -492,12 +560,9 @@ def _frozen(
     cells, held = _hours(view, first + day)
     neighbour = view.stations.neighbours[positions[row], witness[day, row]]
     column = thermometer[row]
-    count = hourly.count[TEMPERATURE, cells, column[:, None]]
-    wet = held & (count > 0) & (hourly.rain[cells, neighbour[:, None]] > 0)
-    hour_c = np.where(wet, hourly.total[TEMPERATURE, cells, column[:, None]] / np.maximum(count, 1), np.nan)
-    coldest = np.fmin.reduce(hour_c, axis=1)
-    day_count = daily.count[TEMPERATURE, first + day, column]
-    day_c = np.where(day_count > 0, daily.total[TEMPERATURE, first + day, column] / np.maximum(day_count, 1), np.nan)
+    wet = held & (hourly.rain[cells, neighbour[:, None]] > 0)
+    coldest = np.fmin.reduce(np.where(wet, _mean_c(hourly, cells, column[:, None]), np.nan), axis=1)
+    day_c = _mean_c(daily, first + day, column)
     temperature = np.where(np.isnan(coldest), day_c, coldest) + warmer[row]
     unknown = np.isnan(temperature) | (column < 0)
     frozen[day, row] = temperature < FROZEN_C
@@ -552,7 +617,7 @@ def _reasons(view: View, present: np.ndarray, blind: np.ndarray) -> np.ndarray:
     # A witness needs another gauge near it besides the one in question.
     confirmed = near & (np.count_nonzero(near, axis=1) >= 2)[stations.neighbours]
     reason = np.full(len(stations), "", object)
-    reason[~present & blind] = "frozen, or cold months without a thermometer: cannot see"
+    reason[~present & blind] = "frozen or thawing, here or about, or cold months without a thermometer: cannot see"
     reason[~present & ~confirmed.any(axis=1)] = "no gauge within 30 km that another one near it could confirm"
     reason[~present & ~near.any(axis=1)] = "no gauge within 30 km"
     reason[known == daily.running_known[max(daily.head - 1, 0)]] = "no rain readings, wet or dry, in the last day"

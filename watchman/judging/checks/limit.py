@@ -7,8 +7,8 @@ A rule names its limits. Each looks at the hourly means of one variable:
                      be known
     above_full_v     the same, above the most volts to which a good charger goes: one lithium cell 4.2 V, one iron
                      phosphate cell 3.65 V, 12 V lead-acid 15.2 V
-    falls_by         the median of the last 3 days' means is lower by so much than that of the `days` before, of which
-                     half must be known
+    falls_by         the median of the last 3 whole days' means is lower by so much than that of the `days` before, of
+                     which half must be known; and so is each of the 3, or that median is a signal under -95 dBm
 
 Wet weather, a heat wave or works at a mast reach the neighbours too: when half of the nearest (at least 2 of 5) are
 beyond the same limit, it is undetermined, not theirs. Without 2 neighbours to ask, the limit must hold over twice the
@@ -16,8 +16,9 @@ time. Volts are not compared with neighbours', but with the battery's own month:
 limit too, it is another kind of battery than is written.
 
 Where the numbers come from: charging ends at 4.2 V and 3.65 V a cell, and for lead-acid at 14.4 to 14.8 V at 25 degC,
-up to 15.2 V in frost where the charger follows the temperature (common practice, from memory). The limits themselves
-stand in the rule files with their sources. Neighbours, quarter, half: judgement, no source.
+up to 15.2 V in frost where the charger follows the temperature (common practice, from memory). Under -95 dBm a signal
+is weak (common practice, no source). The limits themselves stand in the rule files with their sources. Neighbours,
+quarter, half: judgement, no source.
 
 What it cannot see: whether a thermometer sits in the box or outside; a box that was always damp beside boxes that are
 damp too; anything shorter than an hour.
@@ -49,6 +50,7 @@ CHARGED_V: Mapping[str, float] = MappingProxyType(
 )
 PEERS = 5
 FALL_DAYS = 3
+WEAK_DBM = -95.0
 MONTH_HOURS = 744
 
 
@@ -149,14 +151,17 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
 
 def _account(view: View, limit: Limit, position: int) -> dict[str, Any]:
     measured = _measured(view, limit, np.array([position]))
-    hours = FALL_DAYS * 24 if limit.falls_by is not None else limit.span
-    value = median(_means(view.record.hourly, limit, hours, np.array([position])))[0]
+    falls = limit.falls_by is not None
+    grid, cells = (view.record.daily, FALL_DAYS) if falls else (view.record.hourly, limit.span)
+    value = median(_means(grid, limit, cells, np.array([position])))[0]
     return {
         "variable": limit.variable,
         "side": "below" if limit.below is not None else "fallen" if limit.falls_by is not None else "above",
         "value": _number(value),
         "limit": _number(measured.edge[0]),
         "falls_by": limit.falls_by,
+        "fall_days": FALL_DAYS if falls else None,
+        "weak_dbm": WEAK_DBM if falls and limit.variable == "signal" else None,
         "share_percent": None if np.isnan(measured.share[0]) else round(100 * float(measured.share[0])),
         "limit_share_percent": round(100 * limit.share),
         "hours": limit.span,
@@ -188,25 +193,24 @@ def _measured(view: View, limit: Limit, stations: slice | np.ndarray, times: int
 def _fallen(view: View, limit: Limit, by: float, stations: slice | np.ndarray, times: int) -> _Measured:
     """Return whether the last days' values lie so much lower than those of the days before; `times`: of more days."""
     days, now = round(limit.span / 24), times * FALL_DAYS
-    mean = _means(view.record.daily, limit, days + now, stations, with_last=True)
+    mean = _means(view.record.daily, limit, days + now, stations)
     before, lately = mean[:-now], mean[-now:]
-    usual = median(before)
+    edge, value = median(before) - by, median(lately)
+    stands = (lately <= edge).all(axis=0)
+    weak = (limit.variable == "signal") & (value < WEAK_DBM)
     enough = (2 * (~np.isnan(before)).sum(axis=0) >= days) & (2 * (~np.isnan(lately)).sum(axis=0) >= now)
     size = mean.shape[1]
-    return _Measured(usual - by, np.full(size, np.nan), _verdicts(usual - median(lately) >= by, enough))
+    return _Measured(edge, np.full(size, np.nan), _verdicts((value <= edge) & (stands | weak), enough))
 
 
 def _verdicts(present: np.ndarray, enough: np.ndarray) -> np.ndarray:
     return np.where(enough, np.where(present, Verdict.PRESENT, Verdict.ABSENT), Verdict.UNDETERMINED).astype(np.int8)
 
 
-def _means(
-    grid: Grid, limit: Limit, cells: int, stations: slice | np.ndarray, *, with_last: bool = False
-) -> np.ndarray:
-    """Return the means of the last whole cells [cell, station], NaN where nothing came; with the one that runs too."""
+def _means(grid: Grid, limit: Limit, cells: int, stations: slice | np.ndarray) -> np.ndarray:
+    """Return the means of the last whole cells [cell, station], NaN where nothing came."""
     variable = VARIABLES.index(limit.variable)
-    end = grid.head + with_last
-    rows = slice(max(end - cells, 0), end)
+    rows = slice(max(grid.head - cells, 0), grid.head)
     count = grid.count[variable][rows][:, stations]
     return np.where(count > 0, grid.total[variable][rows][:, stations] / np.maximum(count, 1), np.float32(np.nan))
 
