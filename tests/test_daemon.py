@@ -114,7 +114,8 @@ def test_a_day_of_a_service(tmp_path: Path, services: Callable[..., Service]) ->
         code, took = service.end()
         assert code == 0
         assert took < 4
-        assert manager.heard()[-1] == "STOPPING=1"
+        # A cycle that was under way may still say that it is done.
+        assert "STOPPING=1" in manager.heard()[-2:]
         log = service.said()
         assert "watching Veldran Hills: 3 stations, 2 sources" in log
         assert [secret for secret in SECRETS.values() if secret in log] == []
