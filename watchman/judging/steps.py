@@ -46,7 +46,7 @@ def changed_units(view: View, look_back_s: int = LOOK_BACK_S) -> list[Change]:
     rain = grid.rain[begin : grid.head + 1] + grid.held[begin : grid.head + 1]
     cell, position = np.nonzero((rain > 0) & ((rain < tip_um / 2) | (rain >= tips.TEN * tip_um - tips.ROUNDED_UM)))
     um, tip_um = rain[cell, position], tip_um[position]
-    tens = tips.whole(um, tips.TEN * tip_um) | tips.whole(um, tips.INCH * tip_um, np.maximum(tips.ROUNDED_UM, um / 1e3))
+    tens = tips.whole(um, tips.TEN * tip_um) | tips.whole(um, tips.INCH * tip_um, tips.ROUNDED_THEN_UM)
     odd = (um < tip_um) | tens
     changes = (_change(view, int(one)) for one in np.unique(position[odd & view.in_service[position]]))
     return [change for change in changes if change is not None]

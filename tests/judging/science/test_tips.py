@@ -48,12 +48,20 @@ def test_a_changed_unit_shows_in_values_that_tips_cant_make(um: list[int], facto
     assert begin == first
 
 
+def test_rounded_values_of_another_unit_are_whole_tips_and_show_all_the_same() -> None:
+    """0.254 mm sent as 0.25, times 25.4: 6.35 mm is 25 tips to the last digit, but three such in a row are no rain."""
+    um = np.array([250, 510, 250, 6350, 12954, 6350])
+    assert changed_factor(um, 254) == (25.4, 3)
+    assert changed_factor(um[:-1], 254)[0] == 1.0, "two may be a cloudburst"
+
+
 @given(some.lists(some.integers(1, 60), min_size=1, max_size=40))
 def test_whole_tips_are_never_another_unit(counts: list[int]) -> None:
-    """Whatever an honest gauge of 0.2 mm counts, unless five readings in a row are tens of tips."""
+    """Whatever an honest gauge of 0.2 mm counts, unless readings in a row are tens of tips, or 25 or 51 each."""
     um = 200 * np.array(counts)
     tens = len(counts) >= 5 and all(count % 10 == 0 for count in counts[-5:])
-    if not tens:
+    inches = len(counts) >= 3 and all(count in (25, 26, 50, 51) for count in counts[-3:])
+    if not (tens or inches):
         assert changed_factor(um, 200)[0] == 1.0
 
 

@@ -15,6 +15,8 @@ ROUNDED_UM = 12
 """A value may be off a whole number of tips by rounding: two readings to 0.01 mm in a cell and a little (judgement)."""
 INCH = 25.4
 TEN = 10.0
+ROUNDED_THEN_UM = 5 * INCH
+"""What rounding to 0.01 mm grows to when a unit that changed multiplies it afterwards [um] (calculated)."""
 SHARE = 0.95
 """So many values must be whole tips before it is said that a gauge makes them (judgement, no source)."""
 
@@ -38,13 +40,17 @@ def changed_factor(um: np.ndarray, tip_um: int) -> tuple[float, int]:
     """Return by which factor the newest values are off since a unit changed, 1 for none, and from which value on.
 
     um: a gauge's wet readings, oldest first; tip_um: what one tip is. Times or by 25.4 (millimetres and inches), or
-    ten: values that tips can't make, or five in a row of tens of tips.
+    ten: values that tips can't make, or three in a row of about 25.4 tips each or twice that and so on, or five of tens.
     """
     high = whole(um, INCH * tip_um, np.maximum(ROUNDED_UM, um / 1000.0)) & (um > tip_um)
     tens = whole(um, TEN * tip_um) & (um >= TEN * tip_um - ROUNDED_UM)
     low = um < tip_um / 2
     run = _newest(high)
     if run < len(um) and not whole(um[run:], tip_um).all():
+        return INCH, run
+    # 0.254 mm sent as 0.25 and multiplied then is 25 tips to the last digit: only that all are so tells.
+    run = _newest(whole(um, INCH * tip_um, ROUNDED_THEN_UM) & (um > TEN * tip_um))
+    if len(um) - run >= 3:
         return INCH, run
     run = _newest(tens)
     if len(um) - run >= 5:
