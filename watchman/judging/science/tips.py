@@ -40,7 +40,7 @@ def changed_factor(um: np.ndarray, tip_um: int) -> tuple[float, int]:
     """Return by which factor the newest values are off since a unit changed, 1 for none, and from which value on.
 
     um: a gauge's wet readings, oldest first; tip_um: what one tip is. Times or by 25.4 (millimetres and inches), or
-    ten: values that tips can't make, or three in a row of about 25.4 tips each or twice that and so on, or five of tens.
+    ten: values that tips can't make, or three in a row of about 25.4 tips or a multiple of it, or five of tens.
     """
     high = whole(um, INCH * tip_um, np.maximum(ROUNDED_UM, um / 1000.0)) & (um > tip_um)
     tens = whole(um, TEN * tip_um) & (um >= TEN * tip_um - ROUNDED_UM)
