@@ -113,13 +113,6 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
     return shown | (_SHOWN[kind](view, settings, position) if kind else {})
 
 
-def doubted(view: View) -> np.ndarray:
-    """Say at which gauges rain is held back now or was in the last day: no witness against others [bool, n]."""
-    mask = np.zeros(len(view.stations), bool)
-    mask[[position for position, _span in _held(view, (holding.TEST_TIPS, holding.UNITS, holding.MELT))]] = True
-    return mask
-
-
 def _held(view: View, reasons: tuple[str, ...]) -> list[tuple[int, Span]]:
     """Return the spans of these reasons that held in the last day, with the positions of their stations."""
     wanted = [s for s in view.held_back if s.reason in reasons and s.ends_at.timestamp() > view.now - TOLD_FOR_S]
