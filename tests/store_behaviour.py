@@ -24,6 +24,7 @@ from watchman.model import (
     EventKind,
     Notice,
     NoticeState,
+    Picture,
     Readings,
     Rejected,
     Severity,
@@ -87,6 +88,9 @@ def an_alarm(number: int = 41, **changes: Any) -> Alarm:
         shelved_until=NOW + timedelta(hours=4),
         came_back=2,
         absorbed_by=7,
+        asked_at=NOW,
+        called=("tech-2",),
+        reminded=1,
     )
     return replace(alarm, **changes)
 
@@ -268,6 +272,26 @@ class StoreBehaviour:
             ended,
         )
 
+    def test_a_span_somebody_confirms(self, store: Store) -> None:
+        """It is theirs from then on, at once: no moment without it; what was decided before stays known."""
+        held = store.add_span("hollin", NOW, NOW + timedelta(hours=1), "test tips", "watch", NOW)
+        later = NOW + timedelta(hours=2)
+        own = store.confirm_span(held.number, "tech-1", later)
+
+        assert own == replace(held, number=held.number + 1, who="tech-1", decided_at=later)
+        assert store.spans() == (replace(held, withdrawn_at=later), own)
+        assert store.confirm_span(held.number, "warden", later) is None
+        assert store.confirm_span(99, "warden", later) is None
+
+    def test_the_notice_a_reply_answers(self, store: Store) -> None:
+        """It is found by its Message-ID; those without one are not found by none."""
+        store.add_notices([a_notice(), a_notice("alarm:41:2", message_id="<wm.ab@example.org>")])
+        found = store.notice_of_message("<wm.ab@example.org>")
+        assert found is not None
+        assert found.occasion == "alarm:41:2"
+        assert store.notice_of_message("<wm.ac@example.org>") is None
+        assert store.notice_of_message("") is None
+
     def test_answers(self, store: Store) -> None:
         """Answers come in order after a number, and a commit says how far they were acted on."""
         first = store.add_answer(NOW, "acknowledge", "tech-1", 41)
@@ -417,6 +441,77 @@ class StoreBehaviour:
         assert notice is not None
         assert (notice.state, notice.error) == (NoticeState.WITHDRAWN, "it no longer stands")
 
+    def test_pictures(self, store: Store) -> None:
+        """Pictures are frozen with the words, whole, replaced with them, and never read with the notice."""
+        one, two = Picture("b@x", "Bars: Hollin 0 mm", bytes(range(256))), Picture("a@x", "A line", b"\x89PNG")
+        store.commit(NOW, notices=[a_notice(channel="mail"), a_notice()])
+        number = next(row.number for row in store.notices() if row.channel == "mail")
+
+        assert store.put_words(number, "Hollin", "Hollin silent", "<p>", "<1@x>", "<0@x>", [one, two])
+        assert store.pictures(number) == (two, one)
+        assert [row.pictures for row in store.notices()] == [(), ()]
+        assert store.put_words(number, "Hollin", "(repeat)", "<p>", "<1@x>", "<0@x>", [two])
+        assert store.pictures(number) == (two,)
+        store.begin_attempt(number, NOW)
+        assert not store.put_words(number, "", "other words", "", "", "", [one])
+        assert store.pictures(number) == (two,)
+
+    def test_pictures_of_a_notice_made_with_its_words(self, store: Store) -> None:
+        """What goes another way has its pictures from the beginning, and what is there already keeps its own."""
+        one, two = Picture("b@x", "Bars", b"\x89PNG"), Picture("a@x", "A line", b"\x89PNG")
+        store.add_notices([a_notice(channel="mail", pictures=(one,))])
+        store.add_notices([a_notice(channel="mail", message_id="<2@x>", pictures=(one, two))])
+
+        assert store.pictures(store.notices()[0].number) == (one,)
+
+    def test_pictures_go(self, store: Store) -> None:
+        """With a notice that is taken back, and three months after a mail was made; its words stay."""
+        one = Picture("b@x", "Bars", b"\x89PNG")
+        store.add_notices([a_notice(channel="mail", pictures=(one,)), a_notice("alarm:42:1", pictures=(one,))])
+        mail, other = (row.number for row in store.notices())
+        store.withdraw(other, "it no longer stands")
+        assert (store.pictures(mail), store.pictures(other)) == ((one,), ())
+
+        store.forget(NOW + timedelta(days=92))
+        assert store.pictures(mail) == (one,)
+        store.forget(NOW + timedelta(days=93))
+        assert store.pictures(mail) == ()
+        assert store.notice(mail) is not None
+
+    def test_held_back(self, store: Store) -> None:
+        """A notice that must wait says why, and is due later if that is said; one that has its words stays as it is."""
+        store.commit(NOW, notices=[a_notice(), a_notice(channel="mail"), a_notice(channel="chat")])
+        text, mail, chat = (one.number for one in store.notices_due(NOW))
+        store.put_words(chat, "", "on its way", "", "<1@x>", "")
+
+        store.hold_back([text, chat], "beyond 4 notices a day", NOW + timedelta(hours=9))
+        store.hold_back([mail], "told in notice 7")
+
+        assert [one.number for one in store.notices_due(NOW)] == [mail, chat]
+        assert [one.number for one in store.notices_due(NOW + timedelta(hours=9))] == [mail, chat, text]
+        errors = {one.number: one.error for one in store.notices()}
+        assert errors == {text: "beyond 4 notices a day", mail: "told in notice 7", chat: ""}
+
+    def test_sent_since(self, store: Store) -> None:
+        """What was accepted since, is on its way or may have arrived; neither what was refused nor what waits."""
+        kinds = ("accepted", "early", "attempting", "unknown", "trying again", "refused", "waiting")
+        made = [a_notice(f"alarm:41:{step}") for step in range(len(kinds))]
+        store.commit(NOW, notices=made)
+        for notice, what in zip(store.notices_due(NOW), kinds, strict=True):
+            at = NOW - timedelta(hours=2) if what == "early" else NOW
+            if what == "waiting":
+                continue
+            store.put_words(notice.number, "", what, "", f"<{what}@x>", "")
+            store.begin_attempt(notice.number, at)
+            if what == "trying again":
+                store.settle(notice.number, at, NoticeState.DUE, next_attempt_at=at + timedelta(minutes=1))
+            elif what != "attempting":
+                store.settle(notice.number, at, NoticeState("accepted" if what == "early" else what))
+
+        told = {notice.text for notice in store.sent_since(NOW - timedelta(hours=1))}
+
+        assert told == {"accepted", "attempting", "unknown", "trying again"}
+
     # One cycle
 
     def test_health_and_marks(self, store: Store) -> None:
@@ -427,6 +522,8 @@ class StoreBehaviour:
         store.commit(NOW + timedelta(minutes=1), health=[SourceHealth("main", NOW)])
 
         assert store.health() == (SourceHealth("main", NOW), SourceHealth("second"))
+        assert store.marks("digest:") == {"digest:2025-W43": "sent"}
+        assert store.marks("%") == store.marks("_onfig") == {}
         assert store.marks() == {
             "digest:2025-W43": "sent",
             "config": "[network]",

@@ -18,7 +18,7 @@ from typing import Any
 import click
 import pytest
 
-from tests.town import SECRETS, STATIONS, Town, Watched, storms, table
+from tests.town import RULES, SECRETS, STATIONS, Town, Watched, storms, table
 from watchman import cli, lock
 from watchman.errors import OutsideError
 from watchman.model import AlarmState
@@ -121,6 +121,9 @@ def test_every_example_of_the_help_runs(stormy: Shell) -> None:
     stormy.does("watchman once my-network")
     for _ in range(7):
         stormy.does("watchman maintenance add my-network fennick --hours 3")
+    other = stormy.town.folder.parent / "other" / "heavy-rain.toml"
+    other.parent.mkdir()
+    other.write_text(RULES["heavy-rain"], encoding="utf-8")
     examples = [moved_to_now(example) for example in EXAMPLES if not example.startswith(ELSEWHERE)]
     assert len(examples) >= 16
     for example in examples:
@@ -209,7 +212,19 @@ def test_a_shelving_has_an_end_and_is_taken_back(stormy: Shell) -> None:
     assert alarm(stormy).state is AlarmState.UNACKNOWLEDGED
 
 
+def test_an_alarm_is_answered_in_the_words_of_a_reply(stormy: Shell) -> None:
+    """The same words as by mail and text do the same, and say what was done."""
+    assert "acknowledged: you see to it" in stormy.does("watchman answer my-network 1 ok, on my way --as warden")
+    stormy.does("watchman once my-network")
+    assert alarm(stormy).acknowledged_by == "warden"
+    assert "acknowledged already, by warden" in stormy.refuses("watchman answer my-network 1 OK --as tech-1")
+
+
 MISTAKES = [
+    ("answer my-network 7 OK", "alarm 7 does not exist. Standing now: 1."),
+    ("answer my-network 1 perhaps", '"perhaps" is no answer. That was not understood. Answer OK, LATER THU'),
+    ('answer my-network 1 "not a fault: drizzle"', "NOT A FAULT is no answer to this: it takes OK."),
+    ("answer my-network 1 OK --as tech-l", '--as: "tech-l" is no contact. Contacts are tech-1, warden.'),
     ("acknowledge my-network 7", "alarm 7 does not exist. Standing now: 1."),
     ("acknowledge my-network 1 --as tech-l", '--as: "tech-l" is no contact. Contacts are tech-1, warden.'),
     ("acknowledge my-network one", "is not a valid int"),
@@ -281,6 +296,9 @@ def test_a_drill_reaches_everybody_at_once_and_is_counted(stormy: Shell) -> None
     )
     assert any("drill" in text.lower() for text in stormy.town.told("tech-1"))
     assert stormy.does("watchman drill my-network --to warden").startswith("Drill 2")
+    answers = stormy.does("watchman drill my-network --answers").splitlines()
+    assert answers[0].endswith("0 of 1 person answered.")
+    assert answers[1].split(maxsplit=1) == ["warden", "NOT answered (text accepted, mail accepted)"]
 
 
 def test_a_drill_beside_a_running_watch_is_left_to_it(stormy: Shell) -> None:

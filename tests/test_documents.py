@@ -133,14 +133,19 @@ BASE = {
     "contacts": '[[contacts]]\nname = "all"\nmail = "all@example.org"\n'
     'roles = ["technician", "crew", "supervisor", "warden", "road crew"]\n',
 }
-SECRETS = {"my_text": "json://127.0.0.1:9/me", "link_key": "0123456789abcdef", "feed_token": "token"}
+SECRETS = {
+    **dict.fromkeys(("my_text", "warden_1_text", "warden_2_text"), "json://127.0.0.1:9/me"),
+    "link_key": "0123456789abcdef",
+    "feed_token": "token",
+    "visits_calendar": "https://calendar.example.org/visits.ics",
+}
 
 
 @pytest.mark.parametrize("example", [*blocks("README.md", "toml"), *blocks("deploy/README.md", "toml")])
 def test_every_example_is_one_that_loads(example: str, tmp_path: Path) -> None:
     """What the documents show of network.toml is taken as it stands there, with the rules as they are delivered."""
     given = tomllib.loads(example)
-    network = "\n".join([example, *(text for key, text in BASE.items() if key not in given)])
+    network = "\n".join([example, *(text for key, text in BASE.items() if key not in given or key == "contacts")])
     (tmp_path / "network.toml").write_text(network, encoding="utf-8")
     (tmp_path / "stations.csv").write_text("id,latitude,longitude\nhollin,39.7,-105.2\n", encoding="utf-8")
     (tmp_path / "frequency.csv").write_text(blocks("README.md", "csv")[0], encoding="utf-8")

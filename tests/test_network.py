@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+import re
 import tomllib
 from datetime import date, time
 from pathlib import Path
@@ -506,3 +507,176 @@ def test_there_is_a_schema_for_every_file() -> None:
     overdue = found["rules/overdue.toml"]["properties"]
     assert overdue["check"] == {"const": "overdue"}
     assert "missed_reports" in overdue["settings"]["properties"]
+
+
+PEOPLE_TOML = NETWORK_TOML.replace(
+    'text = "secret:tech_1_text"\n',
+    'text = "secret:tech_1_text"\nphone = "+15551230000"\nbudget = 8\nhold_heavy_rain = true\n'
+    'quiet_hours = { begins = "22:00", ends = "06:30" }\n',
+)
+DUTY_TOML = """
+[[duty]]
+role = "technician"
+people = ["tech-1"]
+first_day = 2025-10-24
+days = 7
+hand_over = "12:00"
+calendar = "who"
+
+[[holidays]]
+person = "tech-1"
+first_day = 2025-12-22
+last_day = 2026-01-02
+
+[[holidays]]
+first_day = 2025-12-25
+
+[[calendars]]
+name = "who"
+holds = "duty"
+path = "duty.ics"
+
+[escalation]
+storm_minutes = 10
+fault_working_days = 1
+then = ["supervisor"]
+"""
+
+
+def test_people_turns_holidays_and_calls_are_read(tmp_path: Path) -> None:
+    """Days stand there as days, clock times in quotes; what is not written has a default."""
+    network = loaded(tmp_path, network=PEOPLE_TOML + DUTY_TOML)
+
+    tech, warden = network.contacts
+    assert (tech.budget, tech.hold_heavy_rain, tech.phone) == (8, True, "+15551230000")
+    assert tech.quiet_hours is not None
+    assert (tech.quiet_hours.begins, tech.quiet_hours.ends) == (time(22), time(6, 30))
+    assert (warden.budget, warden.quiet_hours) == (12, None)
+    (duty,) = network.duty
+    assert (duty.first_day, duty.days, duty.hand_over) == (date(2025, 10, 24), 7, time(12))
+    assert [one.person for one in network.holidays] == ["tech-1", ""]
+    assert network.escalation.then == ("supervisor",)
+    assert network.doubts == ()
+    assert loaded(tmp_path).escalation.storm_minutes == 10
+
+
+def test_all_mistakes_about_people_are_told_at_once(tmp_path: Path) -> None:
+    """Names that nobody has, at each place where one stands, with what was probably meant."""
+    wrong = (
+        DUTY_TOML.replace('role = "technician"', 'role = "technican"')
+        .replace('["tech-1"]', '["tech-1", "tech-2"]')
+        .replace('calendar = "who"', 'calendar = "woh"')
+        .replace('person = "tech-1"', 'person = "thec-1"')
+        .replace('["supervisor"]', '["supervisor", "boss"]')
+    )
+    found = "\n".join(mistakes(tmp_path, network=PEOPLE_TOML + wrong))
+
+    for expected in (
+        'there is no role "technican". Did you mean "technician"?',
+        'there is no contact "tech-2". Did you mean "tech-1"?',
+        'there is no calendar "woh". Did you mean "who"?',
+        'there is no contact "thec-1". Did you mean "tech-1"?',
+        'there is no role "boss"',
+    ):
+        assert expected in found
+    assert found.count("network.toml, line ") == 5
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "expected"),
+    [
+        (
+            '["tech-1"]\nfirst',
+            '["tech-1", "tech-1"]\nfirst',
+            "tech-1 stands twice in the turns. Each person has one turn.",
+        ),
+        ('hand_over = "12:00"', 'hand_over = "02:00"', "the hand-over is at 02:00. Choose 03:00 or later"),
+        ('hand_over = "12:00"', "hand_over = 12", "hand_over"),
+        ("last_day = 2026-01-02", "last_day = 2025-12-02", "the last day, 2025-12-02, lies before the first"),
+        ("storm_minutes = 10", "storm_minutes = 0", "storm_minutes"),
+        ("days = 7\n", "days = 0\n", "days"),
+        ('holds = "duty"', 'holds = "visits"', '"who" holds visits. Turns of duty stand in a calendar of duty.'),
+        ('path = "duty.ics"', 'path = "../duty.ics"', "path"),
+        ('path = "duty.ics"', "", "the calendar who has neither a path nor an address. Give one of them."),
+        ('ends = "06:30"', 'ends = "22:00"', "quiet hours begin and end at 22:00. They must leave some of the day."),
+        ('ends = "06:30"', 'ends = "6:30"', "this is not a clock time: 6:30"),
+        (
+            'begins = "22:00", ends = "06:30"',
+            'begins = "06:00", ends = "20:00"',
+            "the quiet hours of tech-1 leave nothing of the day, 07:00 to 19:00. Faults would never be told.",
+        ),
+        (
+            'begins = "22:00", ends = "06:30"',
+            'begins = "20:00", ends = "19:00"',
+            "the quiet hours of tech-1 leave nothing of the day",
+        ),
+        (
+            'begins = "22:00", ends = "06:30"',
+            'begins = "06:00", ends = "01:00"',
+            "the quiet hours of tech-1 leave nothing of the day",
+        ),
+        (
+            'quiet_hours = { begins = "22:00", ends = "06:30" }\n',
+            "",
+            "tech-1 holds heavy rain back, but has no quiet hours.",
+        ),
+        ("budget = 8", "budget = 0", "budget"),
+        ('phone = "+15551230000"', 'phone = "5551230000"', "phone"),
+    ],
+)
+def test_a_mistake_about_people_is_told(tmp_path: Path, before: str, after: str, expected: str) -> None:
+    """One sentence each: where, what was found, what is allowed."""
+    mistake = only_mistake(tmp_path, network=changed(before, after, PEOPLE_TOML + DUTY_TOML))
+
+    assert "network.toml, line " in mistake
+    assert expected in mistake
+
+
+@pytest.mark.parametrize(
+    ("begins", "ends"),
+    [("22:00", "06:30"), ("06:30", "18:59"), ("07:01", "22:00"), ("18:59", "18:58"), ("20:00", "18:59")],
+)
+def test_quiet_hours_that_leave_some_of_the_day_are_no_mistake(tmp_path: Path, begins: str, ends: str) -> None:
+    """A minute is enough: then that is when faults are told."""
+    quiet = f'begins = "{begins}", ends = "{ends}"'
+    assert loaded(tmp_path, network=changed('begins = "22:00", ends = "06:30"', quiet, PEOPLE_TOML)).contacts
+
+
+def test_a_role_has_one_order_of_turns(tmp_path: Path) -> None:
+    """Two would contradict each other."""
+    twice = '\n[[duty]]\nrole = "technician"\npeople = ["tech-1"]\n' * 2
+    assert '"technician" has turns twice. A role has one order of turns; join the two.' in only_mistake(
+        tmp_path, network=NETWORK_TOML + twice
+    )
+
+
+def test_turns_that_look_odd_are_asked_about(tmp_path: Path) -> None:
+    """Somebody without the role, and a calendar of duty that no role looks into."""
+    odd = DUTY_TOML.replace('["tech-1"]', '["tech-1", "warden"]').replace('calendar = "who"\n', "")
+    doubts = "\n".join(map(str, loaded(tmp_path, network=NETWORK_TOML + odd).doubts))
+
+    assert 'warden takes turns as "technician" and has not that role. Is the name right?' in doubts
+    assert 'no role takes its turns from "who". Name it under [[duty]].' in doubts
+
+
+HOOK = '\n[answers.text]\nkey = "secret:hook"\n'
+HOOK_SECRETS = {**SECRETS, "hook": "hook-key-of-24-letters-x", "link_key": "link-key-of-24-letters-x"}
+
+
+def test_texts_are_taken_in_by_the_board(tmp_path: Path) -> None:
+    """Without a board there is nobody to hand them to; a phone says whose a text is, so no two people share one."""
+    folder = write_network(tmp_path, network=NETWORK_TOML + HOOK)
+    with pytest.raises(InputError, match=r"there is no \[board\]"):
+        load(folder, HOOK_SECRETS.get)
+    board = '\n[board]\naddress = "https://watch.example.org"\nkey = "secret:link_key"\n'
+    load(write_network(tmp_path, network=NETWORK_TOML + HOOK + board), HOOK_SECRETS.get)
+    phones = NETWORK_TOML.replace("mail = ", 'phone = "+15551230000"\nmail = ')
+    assert all("a phone that another contact has too" in one for one in mistakes(tmp_path, network=phones))
+
+
+def test_mail_is_answered_only_where_mail_is_sent(tmp_path: Path) -> None:
+    """A box for replies to mail that nobody gets is a slip."""
+    by_text = re.sub(r"(?s)\[mail\].*?\n\n", "", NETWORK_TOML)
+    by_text = re.sub(r"mail = .*", 'chat = "secret:tech_1_text"', by_text)
+    box = '\n[answers.mail]\nhost = "mail.example.org"\nuser = "watch@example.org"\npassword = "secret:tech_1_text"\n'
+    assert "(answers.mail): there is no [mail]" in only_mistake(tmp_path, network=by_text + box)

@@ -190,6 +190,22 @@ def test_a_shared_silence_is_not_knowable_from_stations_that_were_silent_before(
     assert oracle.episodes(_with(world, world.reports, (later,)))[0].knowable == NEVER
 
 
+@pytest.mark.parametrize(
+    ("tips", "minutes_before", "known"), [(0, 0, True), (1, 0, True), (2, 30, False), (2, 90, True)]
+)
+def test_poured_water_is_knowable_only_beside_gauges_that_should_be_dry(
+    tips: int, minutes_before: int, known: bool
+) -> None:
+    world = build(Order(12, "desert", 6, 8.0, 20, 0.0))
+    station = next(place for place, site in enumerate(world.sites) if site.every_minutes <= 15)
+    begins = world.scored + 5 * DAY
+    poured = Fault("poured", (station,), begins, begins + 2 * HOUR, 40.0)
+    sound = np.zeros_like(world.sound_tips)
+    sound[world.minute(begins - 60 * minutes_before), station - 1] = tips
+    (episode,) = oracle.episodes(replace(world, sound_tips=sound, faults=(poured,)))
+    assert (episode.knowable != NEVER) == known
+
+
 def _with(world: World, reports: object, faults: tuple[Fault, ...]) -> World:
     return replace(world, reports=reports, faults=faults)  # type: ignore[arg-type]
 
@@ -283,6 +299,18 @@ def test_a_fault_inside_another_that_the_same_check_has_told_is_not_counted() ->
     result = score.score("w", 30.0, [thread(1, "doubtful-rain", NOON + 2 * DAY, "a")], [long, inside, after])
     assert (result.kinds["spike"].episodes, result.kinds["spike"].covered) == (1, 1)
     assert result.missed == [after]
+
+
+def test_a_station_silent_again_within_a_day_is_told_by_the_same_alarm() -> None:
+    """What the alarm of the first silence says again is the notice of the second, no second notice of the first."""
+    first = Episode("stop", ("a",), NOON, NOON + 5 * HOUR, NOON + HOUR, NOON + 2 * HOUR)
+    second = Episode("stop", ("a",), NOON + 30 * HOUR, NOON + 2 * DAY, NOON + 31 * HOUR, NOON + 32 * HOUR)
+    once = thread(1, "overdue", NOON + HOUR, "a")
+    again = replace(once, levels=(*once.levels, (NOON + 31 * HOUR, 1)))
+    for told, detected in ((once, 1), (again, 2)):
+        result = score.score("world", 1.0, [told], [first, second])
+        assert (result.kinds["stop"].detected, result.kinds["stop"].duplicates) == (detected, 0)
+        assert len(result.missed) == 2 - detected
 
 
 def test_an_outage_told_as_one_thread_is_one_hit_and_told_by_station_the_rest_are_duplicates() -> None:

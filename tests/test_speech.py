@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import email
 import logging
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from email.message import EmailMessage
+from email.policy import default
 from pathlib import Path
+from typing import cast
 
 import pytest
 
@@ -15,7 +19,7 @@ from watchman import speech
 from watchman.daemon import TEMPLATES
 from watchman.judging import alarms
 from watchman.model import AlarmKey, AlarmState, Event, EventKind, Matter, Notice, NoticeState, Verdict
-from watchman.telling import roster
+from watchman.telling import charts, pictures, roster
 from watchman.telling.compose import Words
 
 NOON = datetime(2025, 10, 22, 12, tzinfo=UTC)
@@ -250,6 +254,50 @@ def test_a_broken_template_gives_way_to_ours_and_is_told(watched: Watched, caplo
     watched.rain(minutes_ago=-14)
     watched.turn(15)
     assert any("template" in text for text in watched.town.told("tech-1"))
+
+
+def mail_to(watched: Watched, who: str) -> EmailMessage:
+    """Return the one mail that reached a person."""
+    (file,) = (watched.town.folder / "mails").glob(f"*-{who}-*.eml")
+    return cast(EmailMessage, email.message_from_bytes(file.read_bytes(), policy=default))
+
+
+def test_a_storm_s_mail_has_its_picture_drawn_while_the_watch_goes_on(
+    watched: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From the record to the mail box: the page shows the picture that comes with it, and no cycle waits for it."""
+    waited = []
+    draw = charts.draw
+
+    def drawn(shown: charts.Shown) -> tuple[bytes, str]:
+        waited.append(watched.daemon.turn.locked())
+        return draw(shown)
+
+    monkeypatch.setattr(charts, "draw", drawn)
+    watched.rain(larkmoor=9.0, minutes_ago=-14)
+    watched.turn(15)
+    message = mail_to(watched, "warden")
+    (picture,) = (part for part in message.walk() if part.get_content_type() == "image/png")
+    page = message.get_body(("html",))
+
+    assert page is not None
+    assert f'src="cid:{picture["Content-ID"][1:-1]}"' in page.get_content()
+    assert "Larkmoor: 9 mm in all, most 9 mm in 15 min" in page.get_content()
+    assert waited == [False]
+    (row,) = (row for row in watched.store.notices() if (row.person, row.channel) == ("warden", "mail"))
+    assert [one.png for one in watched.store.pictures(row.number)] == [picture.get_content()]  # type: ignore[attr-defined]
+
+
+def test_a_mail_goes_without_the_picture_that_cannot_be_thought_of(
+    watched: Watched, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A fault of ours in gathering what it shows costs the picture, never the warning."""
+    monkeypatch.setattr(pictures, "of_alarm", lambda *_: 1 / 0)
+    watched.rain(larkmoor=9.0, minutes_ago=-14)
+    watched.turn(15)
+
+    assert "image/png" not in [part.get_content_type() for part in mail_to(watched, "warden").walk()]
+    assert "ZeroDivisionError" in caplog.text
 
 
 def test_a_person_who_is_no_contact_any_more_gets_nothing(watched: Watched) -> None:

@@ -184,3 +184,66 @@ def test_two_stations_that_share_nothing_and_fall_silent_in_one_hour_are_two_not
     life.go(12)
     life.go(0.5, silent=(4,))
     assert sorted(scopes(life.go(5, silent=(4, 5)))) == [("raised", "station:s4"), ("raised", "station:s5")]
+
+
+def test_a_source_of_two_stations_is_the_source_when_both_fall_silent(tmp_path: Path) -> None:
+    """They share nothing else; one of them alone is that station."""
+    life = Life(tmp_path, {4: "T1,P1,,,,", 5: "T2,P2,,,,"}, other=(4, 5))
+    life.go(12)
+    assert scopes(life.go(4, silent=(4, 5))) == [("raised", "source:other")]
+    assert scopes(life.go(2)) == [("returned", "source:other")]
+    assert scopes(life.go(4, silent=(4,))) == [("raised", "station:s4")]
+
+
+def test_two_stations_of_a_source_of_four_are_no_outage_of_it(tmp_path: Path) -> None:
+    """The other two are heard through it."""
+    life = Life(tmp_path, other=(2, 3, 4, 5))
+    life.go(12)
+    assert sorted(scopes(life.go(4, silent=(4, 5)))) == [("raised", "station:s4"), ("raised", "station:s5")]
+
+
+def test_a_plan_that_is_known_to_run_on_is_not_blamed_for_two_stations(tmp_path: Path) -> None:
+    """With its end not written, or come, it is; and three of it are no chance."""
+    for number, (end, silent, told) in enumerate(
+        (
+            ("2026-03-31", (0, 1), [("raised", "station:s0"), ("raised", "station:s1")]),
+            ("2025-10-01", (0, 1), [("raised", "plan:P7")]),
+            ("", (0, 1), [("raised", "plan:P7")]),
+            ("2026-03-31", (0, 1, 2), [("raised", "plan:P7")]),
+        )
+    ):
+        life = Life(tmp_path / str(number), dict.fromkeys((0, 1, 2), f",P7,{end},,,"))
+        life.go(24)
+        assert sorted(scopes(life.go(4, silent=silent))) == told
+
+
+def test_who_was_heard_for_hours_after_its_mast_fell_silent_has_a_trouble_of_its_own(tmp_path: Path) -> None:
+    """Who falls silent within an interval of the others is taken into their notice."""
+    mast = dict.fromkeys((0, 1, 2), "T1,,,,,")
+    life = Life(tmp_path / "long after", mast)
+    life.go(24)
+    assert scopes(life.go(5, silent=(0, 1))) == [("raised", "mast:T1")]
+    assert scopes(life.go(4, silent=(0, 1, 2))) == [("raised", "station:s2")]
+
+    life = Life(tmp_path / "at once", mast)
+    life.go(24)
+    life.go(0.25, silent=(0, 1))
+    events = life.go(4, silent=(0, 1, 2))
+    assert {event.alarm.key.scope for event in events} == {"mast:T1"}
+    assert events[-1].alarm.stations == ("s0", "s1", "s2")
+
+
+def test_a_plan_that_runs_on_takes_no_masts_place_for_one_station_more(tmp_path: Path) -> None:
+    """The station elsewhere that fell silent in the same hour is on its own."""
+    plan = "P7,2026-03-31,,,"
+    life = Life(tmp_path, {0: f"T1,{plan}", 1: f"T1,{plan}", 2: f"T1,{plan}", 3: f"T2,{plan}"}, other=(3, 4, 5))
+    life.go(24)
+    assert sorted(scopes(life.go(4, silent=(1, 2, 3)))) == [("raised", "mast:T1"), ("raised", "station:s3")]
+
+
+def test_one_silent_neighbour_makes_no_mast_of_a_source_that_fails(tmp_path: Path) -> None:
+    """Two of the source's stations share a mast with it, a third does not: the source, and the neighbour alone."""
+    life = Life(tmp_path, {0: "T1,,,,,", 1: "T1,,,,,", 2: "T1,,,,,"}, other=(1, 2, 3))
+    life.go(24)
+    told = [one for one in scopes(life.go(5, silent=(0, 1, 2, 3))) if one[0] == "raised"]
+    assert sorted(told) == [("raised", "source:other"), ("raised", "station:s0")]

@@ -5,7 +5,7 @@ import socket
 import threading
 from collections.abc import Iterator
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
@@ -15,6 +15,9 @@ from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from tests.helpers import NETWORK_TOML, SECRETS, STATIONS_CSV, write_network
 from watchman.judging.checks import CHECKS
+from watchman.model import Notice
+from watchman.network import load
+from watchman.store import Store
 from watchman.verify import DONE, OUTSIDE, YOUR_INPUT, Report, uncovered, verify
 
 # apprise loads a library that loads a module Python is about to lose.
@@ -149,15 +152,58 @@ def test_what_is_not_covered_is_told(
 
 def test_whom_heavy_rain_cannot_wake_is_told(tmp_path: Path) -> None:
     """Somebody who is to be told of heavy rain and has mail only is named; so is a role that one person has alone."""
-    from watchman.network import load
-
     rule = 'check = "heavy-rain"\nwhen = "now"\ntell = ["warden"]\n'
     network = load(write_network(tmp_path, rules={"heavy-rain": rule}), SECRETS.get)
 
     risks = uncovered(network, {0, 1, 2})
 
     assert "warden: heavy rain is told by mail only, which wakes nobody. Give them text." in risks
-    assert "warden: one person each. On holiday, nobody is told." in risks
+    assert "warden: one person each. On holiday nobody stands in for them." in risks
+
+
+PEOPLE = """
+[[contacts]]
+name = "warden-2"
+roles = ["warden"]
+mail = "warden-2@example.org"
+
+[[duty]]
+role = "warden"
+people = ["warden", "warden-2"]
+first_day = 2025-10-17
+
+[board]
+address = "https://watch.example.org"
+key = "secret:tech_1_text"
+"""
+WAKES = {"heavy-rain": 'check = "heavy-rain"\nwhen = "now"\ntell = ["warden"]\n'}
+
+
+def test_who_would_be_told_now_and_who_answered_the_last_drill(
+    tmp_path: Path, mailbox: tuple[Mailbox, int], texts: tuple[list[str], int]
+) -> None:
+    """Role by role; a role whose people have no text, or of whom nobody answered, is named."""
+    with closing(Store.open("sqlite:///watch.db", tmp_path)) as store:
+        drilled_at = NOW - timedelta(days=1)
+        people = load(write_network(tmp_path, network=NETWORK_TOML + PEOPLE), SECRETS.get).contacts
+        notices = [Notice(0, "drill:1", one.name, "mail", "drill", drilled_at, drilled_at) for one in people]
+        store.add_notices(notices, {"last_drill": "1", "last_drill_at": drilled_at.isoformat()})
+        store.add_answer(drilled_at, "came", "tech-1", 0, reason="drill:1")
+
+    report = report_of(tmp_path, mailbox[1], texts[1], network=local(mailbox[1]) + PEOPLE, rules=WAKES)
+    lines = [line.strip() for line in report.lines]
+
+    assert "warden: warden (mail, on duty until Fri 24 Oct 12:00 UTC-6), then warden-2." in lines
+    assert "Last drill Sun 19 Oct 20:20 UTC-6: 1 of 3 answered, not warden and warden-2." in lines
+    assert "warden: nobody who is there now has text or chat, and heavy rain by mail wakes nobody." in lines
+
+
+def test_without_a_drill_it_is_said(tmp_path: Path, mailbox: tuple[Mailbox, int], texts: tuple[list[str], int]) -> None:
+    """Nobody knows whether every phone would ring; and where nobody can answer, what that means."""
+    report = "\n".join(report_of(tmp_path, mailbox[1], texts[1]).lines)
+
+    assert "No drill yet" in report
+    assert "Nobody can answer from a phone: heavy rain goes down the whole order of duty" in report
 
 
 def test_mistakes_end_it_before_anything_is_tried(tmp_path: Path) -> None:

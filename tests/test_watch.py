@@ -9,6 +9,7 @@ from collections.abc import Callable
 from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ import pytest
 from tests.helpers import SECRETS, write_network
 from watchman import watch
 from watchman.errors import OutsideError
+from watchman.judging.view import Findings, View
 from watchman.model import BATTERY, RAIN, VISIT, Alarm, AlarmState, Delivery, Event, EventKind, Readings
 from watchman.network import Network, load
 from watchman.store import Store
@@ -349,7 +351,7 @@ def test_the_visitor_hears_when_the_window_closes_by_itself(story: Story) -> Non
     """One notice at its end, to whoever booked it."""
     story.store.add_span("s2", story.now, story.now + timedelta(hours=1), VISIT, "tech-1", story.now)
     story.go(2)
-    told = [notice for notice in story.store.notices() if notice.kind == "visit"]
+    told = [notice for notice in story.store.notices() if notice.occasion.startswith("window:")]
     assert {notice.person for notice in told} == {"tech-1"}
     assert len(told) == len({notice.channel for notice in told})
 
@@ -414,19 +416,25 @@ def test_learning_that_fails_is_told_and_stops_nothing(story: Story, monkeypatch
 
 
 def test_evidence_that_fails_is_told_and_stops_no_other(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One check's evidence breaks; the others are told, and the failure ends when it is mended."""
+    """One station's evidence breaks; the other silent one is told, and heavy rain; the failure ends when mended."""
     from watchman.judging.checks import overdue
 
-    def broken(*_: object) -> None:
-        raise KeyError("a bug of ours")
+    sound = overdue.evidence
 
-    story.go(0.75, silent=(2,))
+    def broken(view: View, settings: overdue.Settings, findings: Findings, position: int) -> dict[str, Any]:
+        if position == 2:
+            raise KeyError("a bug of ours")
+        return sound(view, settings, findings, position)
+
     monkeypatch.setattr(overdue, "evidence", broken)
-    events = story.step(silent=(2,), rain=lambda s, _t: 8.0 if s == 1 else 0.0)
-    assert sorted(story.kinds(events)) == [("raised", "network"), ("raised", "tool:evidence of rule overdue")]
+    events = story.go(2, silent=(2, 4))
+    assert sorted(story.kinds(events)) == [("raised", "station:s4"), ("raised", "tool:evidence of rule overdue")]
+    assert "s2: KeyError" in next(one for one in raised(events) if one.check == "check-failure").numbers["trouble"]
+    events = story.step(silent=(2, 4), rain=lambda s, _t: 8.0 if s == 1 else 0.0)
+    assert ("raised", "network") in story.kinds(events)
     monkeypatch.undo()
-    later = story.go(0.5, silent=(2,))
-    assert sorted(story.kinds(later)) == [("raised", "station:s2"), ("returned", "tool:evidence of rule overdue")]
+    later = [kind for kind in story.kinds(story.go(0.5, silent=(2, 4))) if kind[1] != "network"]
+    assert sorted(later) == [("raised", "station:s2"), ("returned", "tool:evidence of rule overdue")]
 
 
 def test_nothing_has_happened_until_it_is_written_down(story: Story, monkeypatch: pytest.MonkeyPatch) -> None:

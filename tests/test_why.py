@@ -31,6 +31,25 @@ def test_a_storm_that_was_told_names_whom_and_when(stormy: Shell) -> None:
     assert "told warden" in printed
 
 
+def test_each_rule_says_whom_it_would_tell_now(stormy: Shell) -> None:
+    """Role by role, with the ways by which each is reached."""
+    printed = stormy.does("watchman why my-network larkmoor")
+    assert "It tells warden: warden (text and mail)." in printed
+    assert "It tells technician: tech-1 (text and mail)." in printed
+
+
+def test_what_was_told_in_another_notice_says_in_which(story: Story) -> None:
+    """Not that nobody has been told."""
+    story.go(10)
+    story.go(2, silent=(6,))
+    numbers = [one.number for one in story.store.notices()]
+    story.store.hold_back(numbers, "told in notice 7")
+    for number in numbers:
+        story.store.withdraw(number, "told in notice 7")
+    told = said(asked(story, "s6"), "overdue").told
+    assert "tech-1 told in notice 7, with others beyond the budget of the day" in told
+
+
 def test_a_network_is_answered_for_too_and_for_programs(stormy: Shell) -> None:
     printed = stormy.does("watchman why my-network")
     assert "present at Larkmoor" in printed

@@ -56,6 +56,9 @@ def alarm_to_json(alarm: Alarm) -> str:
         "shelved_until": moment(alarm.shelved_until),
         "came_back": alarm.came_back,
         "absorbed_by": alarm.absorbed_by,
+        "asked_at": moment(alarm.asked_at),
+        "called": alarm.called,
+        "reminded": alarm.reminded,
         "ended_at": moment(alarm.ended_at),
     }
     return json.dumps(body, ensure_ascii=False, default=_plain)
@@ -73,7 +76,8 @@ def alarm_from_json(text: str) -> Alarm:
     body = json.loads(text)
 
     def moment(name: str) -> datetime | None:
-        return None if body[name] is None else from_text(body[name])
+        # Alarms kept by an earlier version lack what came later.
+        return None if body.get(name) is None else from_text(body[name])
 
     return Alarm(
         number=body["number"],
@@ -98,5 +102,8 @@ def alarm_from_json(text: str) -> Alarm:
         shelved_until=moment("shelved_until"),
         came_back=body["came_back"],
         absorbed_by=body["absorbed_by"],
+        asked_at=moment("asked_at"),
+        called=tuple(body.get("called", ())),
+        reminded=body.get("reminded", 0),
         ended_at=moment("ended_at"),
     )

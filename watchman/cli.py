@@ -10,7 +10,7 @@ import json
 import logging
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -21,6 +21,7 @@ import click
 from watchman.errors import InputError, Mistake, OutsideError
 
 if TYPE_CHECKING:
+    from watchman.judging.cleared import Cleared
     from watchman.model import Readings, Rejected, Span
     from watchman.network import Network
     from watchman.store import Store
@@ -99,7 +100,8 @@ def once(network: Path) -> None:
 
 @commands.command(
     epilog=f"{EXAMPLE}watchman replay my-network --from 2025-10-20 --to 2025-11-03\n  "
-    "watchman replay my-network --from 2025-10-20T00:00:00Z --to 2025-11-03T00:00:00Z --format ndjson"
+    "watchman replay my-network --from 2025-10-20T00:00:00Z --to 2025-11-03T00:00:00Z --format ndjson\n  "
+    "watchman replay my-network --from 2025-10-20 --to 2025-11-03 --with other/heavy-rain.toml"
 )
 @NETWORK
 @click.option("--from", "begin", required=True, help="Begin: a day (its 00:00), or a time like 2025-10-20T06:00:00Z.")
@@ -110,28 +112,76 @@ def once(network: Path) -> None:
 @click.option(
     "--format", "form", type=click.Choice(["text", "ndjson"]), default="text", help="For people, or for programs."
 )
-def replay(network: Path, begin: str, end: str, every_minutes: float, form: str) -> None:
+@click.option(
+    "--with",
+    "others",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="A rule file to try, in the place of the rule of the same name or beside the others; may stand several times.",
+)
+def replay(network: Path, begin: str, end: str, every_minutes: float, form: str, others: tuple[Path, ...]) -> None:
     """Run the rules over past readings and print what would have been told, and to whom; nothing is sent.
 
     Files are read as they lie there; what came over HTTP is taken from the store. Readings are seen when they arrived.
-    Times without an offset are in the network's zone.
+    Times without an offset are in the network's zone. At the end stands how often each person would have been told.
+
+    With --with the same past is run twice, by the rules as they are and by the others, and what these would have added
+    and lost is printed. Lines of the two runs are one when they have the same rule, station (or mast, source ...) and
+    event and lie within a day of each other.
     """
     from watchman import replay as past
+    from watchman import tuning
 
     loaded = _load(network)
     begins, ends = (_time(text, option, loaded) for text, option in ((begin, "--from"), (end, "--to")))
     if ends < begins:
         raise InputError([Mistake("--to", "it is before --from", "A replay runs forward.")])
     loaded = _load(network, ends.date())
-    readings, rejected, remarks, spans = _past(loaded, ends)
+    changed = _load(network, ends.date(), others) if others else loaded
+    readings, rejected, remarks, spans, said = _past(loaded, ends)
     for remark in remarks:
         click.echo(remark, err=True)
     _not_read(rejected)
-    for line in past.replay(loaded, readings, begins, ends, every=timedelta(minutes=every_minutes), spans=spans):
-        if form == "ndjson":
+
+    def run(rules_of: Network) -> Iterator[tuple[str, dict[str, Any]]]:
+        every = timedelta(minutes=every_minutes)
+        return past.scoped(rules_of, readings, begins, ends, every=every, spans=spans, said=said)
+
+    if others:
+        _compare(loaded, list(run(loaded)), list(run(changed)), form)
+        return
+    told = []
+    for _scope, line in run(loaded):
+        click.echo(past.as_line(line) if form == "ndjson" else _told(line, loaded))
+        told.append(line)
+    if form == "text":
+        click.echo("\n".join(["", *tuning.as_table([("notices", told)], loaded.zone)]))
+
+
+def _compare(
+    network: Network, before: list[tuple[str, dict[str, Any]]], after: list[tuple[str, dict[str, Any]]], form: str
+) -> None:
+    """Print what a second run would have added and lost."""
+    from watchman import replay as past
+    from watchman import tuning
+
+    changes = tuning.compared(before, after)
+    if form == "ndjson":
+        for line in changes:
             click.echo(past.as_line(line))
-        else:
-            click.echo(f"{_local(line['at'], loaded)}  {', '.join(line['to'])}\n    {line['text']}")
+        return
+    runs = [("as it is", [line for _, line in before]), ("with the others", [line for _, line in after])]
+    click.echo("\n".join(tuning.as_table(runs, network.zone)))
+    for change in (tuning.ADDED, tuning.LOST):
+        lines = [line for line in changes if line["change"] == change]
+        click.echo(f"\n{change.capitalize()}: {len(lines) or 'nothing'}")
+        for line in lines:
+            click.echo(_told(line, network))
+
+
+def _told(line: dict[str, Any], network: Network) -> str:
+    digest = " (in the digest)" if line["when"] == "weekly" else ""
+    return f"{_local(line['at'], network)}  {', '.join(line['to'])}{digest}\n    {line['text']}"
 
 
 @commands.command(epilog=f"{EXAMPLE}watchman status my-network")
@@ -172,10 +222,10 @@ def why(network: Path, station: str, at: str | None, as_json: bool) -> None:
         except OutsideError:
             store = None  # files can be asked about without one
         if at or store is None:
-            readings, _rejected, remarks, spans = _past(loaded, moment)
+            readings, _rejected, remarks, spans, said = _past(loaded, moment)
             for remark in remarks:
                 click.echo(remark, err=True)
-            watching = answering.as_known(loaded, readings, spans, moment)
+            watching = answering.as_known(loaded, readings, spans, moment, said)
         else:
             watching = watch.begin(loaded, store, moment)
         if chosen:
@@ -196,6 +246,33 @@ def why(network: Path, station: str, at: str | None, as_json: bool) -> None:
 def acknowledge(network: Path, alarm: int, who: str) -> None:
     """Say that you have seen an alarm and see to it; you are told when it is over."""
     _answer(_load(network), "acknowledge", alarm, who)
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman answer my-network 41 OK going on Thursday --as tech-1")
+@NETWORK
+@click.argument("alarm", type=int)
+@click.argument("words", nargs=-1, required=True)
+@WHO
+def answer(network: Path, alarm: int, words: tuple[str, ...], who: str) -> None:
+    """Answer an alarm in the words of a reply: OK, LATER THU, TEST, RAIN, VISIT 2H, DONE, "not a fault: a sprinkler".
+
+    NOT A FAULT closes it, and its evidence begins again from nothing. TEST and RAIN say what tips were that are held.
+    """
+    from watchman import answers
+    from watchman.telling import answering
+
+    loaded = _load(network)
+    person = _person(loaded, who)
+    said = answering.read(" ".join(words), loaded, now())
+    if isinstance(said, str):
+        raise InputError([Mistake("WORDS", f'"{" ".join(words)[:60]}" is no answer', said)])
+    with closing(_store(loaded)) as store:
+        if store.alarm(alarm) is None:
+            raise InputError([Mistake("ALARM", f"alarm {alarm} does not exist", _standing(store))])
+        done = answers.act(store, loaded, said, person, now(), alarm=alarm)
+    if not done.acted:
+        raise InputError([Mistake("WORDS", f"nothing was done about {alarm}", done.sentence)])
+    click.echo(done.sentence)
 
 
 ENDS = "A shelving always has an end: --hours 48, or --until 2025-11-03."
@@ -243,11 +320,24 @@ def maintenance() -> None:
 @click.option("--from", "begin", help="Begin [now]; may lie in the past.")
 @click.option("--to", "end", help="End.")
 @click.option("--hours", type=click.FloatRange(0.1, 24 * 14), help="For how long [3].")
+@click.option("--poured", type=click.FloatRange(1, 100_000), help="Water poured in each test [ml].")
 @WHO
 def maintenance_add(
-    network: Path, station: str, begin: str | None, end: str | None, hours: float | None, who: str
+    network: Path,
+    station: str,
+    begin: str | None,
+    end: str | None,
+    hours: float | None,
+    poured: float | None,
+    who: str,
 ) -> None:
-    """Book a window, also afterwards; it closes by itself."""
+    """Book a window, also afterwards; it closes by itself, and its visitor is told what the station sent.
+
+    With --poured its test tips are held against what that water makes; for that stations.csv must say funnel_cm2 and
+    tip_mm.
+    """
+    from watchman.answers import poured_mark
+
     loaded = _load(network)
     station, who = _station(loaded, station), _person(loaded, who)
     begins = _time(begin, "--from", loaded) if begin else now()
@@ -256,9 +346,25 @@ def maintenance_add(
     ends = _time(end, "--to", loaded) if end else begins + timedelta(hours=hours or 3)
     if ends <= begins:
         raise InputError([Mistake("--to", "the window ends before it begins", "Give a later end.")])
+    expected = _tips_of(loaded, station, poured)
     with closing(_store(loaded, create=True)) as store:
         span = store.add_span(station, begins, ends, "visit", who, now())
-    click.echo(f"Window {span.number}: {station} from {_local(begins, loaded)} to {_local(ends, loaded)}.")
+        if poured:
+            store.set_mark(poured_mark(span), f"{poured:g}")
+    click.echo(f"Window {span.number}: {station} from {_local(begins, loaded)} to {_local(ends, loaded)}.{expected}")
+
+
+def _tips_of(network: Network, station: str, poured: float | None) -> str:
+    """Return how many tips a volume [ml] makes, as a sentence to add; "" without a volume."""
+    from watchman.visiting import expected_tips
+
+    if not poured:
+        return ""
+    tips = expected_tips(network, station, poured)
+    if tips is None:
+        allowed = "Write both into its line of stations.csv; then it is known how many tips the water makes."
+        raise InputError([Mistake("--poured", f"{station} has no funnel_cm2 or no tip_mm", allowed, "200 and 0.2")])
+    return f" {poured:g} ml make about {tips:.0f} tips."
 
 
 @maintenance.command("list", epilog=f"{EXAMPLE}watchman maintenance list my-network")
@@ -266,16 +372,20 @@ def maintenance_add(
 @AS_JSON
 def maintenance_list(network: Path, as_json: bool) -> None:
     """List the windows, the newest last."""
+    from watchman.visiting import poured_ml
+
     loaded = _load(network)
     with closing(_store(loaded)) as store:
-        spans = [span for span in store.spans() if span.withdrawn_at is None]
+        spans, marks = [span for span in store.spans() if span.withdrawn_at is None], store.marks()
     if as_json:
-        click.echo(json.dumps([_window(span) for span in spans], ensure_ascii=False))
+        windows = [_window(span) | {"poured_ml": poured_ml(marks, span)} for span in spans]
+        click.echo(json.dumps(windows, ensure_ascii=False))
         return
     for span in spans:
         running = " (running)" if span.begins_at <= now() < span.ends_at else ""
         begins, ends = _local(span.begins_at, loaded), _local(span.ends_at, loaded)
         reason = "" if span.reason == "visit" else f" ({span.reason})"
+        reason += f" ({ml:g} ml poured)" if (ml := poured_ml(marks, span)) else ""
         click.echo(f"{span.number:4}  {span.station:16} {begins} to {ends}  {span.who}{reason}{running}")
     if not spans:
         click.echo("No window is booked.")
@@ -292,12 +402,15 @@ def _window(span: Span) -> dict[str, Any]:
     }
 
 
-@maintenance.command("end", epilog=f"{EXAMPLE}watchman maintenance end my-network 7")
+@maintenance.command("end", epilog=f"{EXAMPLE}watchman maintenance end my-network 7 --at 2025-10-20T11:40")
 @NETWORK
 @click.argument("window", type=int)
 @click.option("--at", "at", help="When the work ended [now]; may lie in the past.")
-def maintenance_end(network: Path, window: int, at: str | None) -> None:
+@click.option("--poured", type=click.FloatRange(1, 100_000), help="Water poured in each test [ml].")
+def maintenance_end(network: Path, window: int, at: str | None, poured: float | None) -> None:
     """End a window early; one that has not begun yet is taken back."""
+    from watchman.answers import poured_mark
+
     loaded = _load(network)
     ends = _time(at, "--at", loaded) if at else now()
     with closing(_store(loaded)) as store:
@@ -306,6 +419,7 @@ def maintenance_end(network: Path, window: int, at: str | None) -> None:
             raise InputError(
                 [Mistake("maintenance end", f"there is no window {window}", "`watchman maintenance list` shows them.")]
             )
+        expected = _tips_of(loaded, span.station, poured)
         if span.begins_at >= ends:
             store.withdraw_span(window, now())
             click.echo(f"Window {window} at {span.station} is taken back.")
@@ -314,7 +428,9 @@ def maintenance_end(network: Path, window: int, at: str | None) -> None:
             raise InputError([Mistake("--at", found, "Give an earlier time; a longer visit is a new window.")])
         else:
             store.end_span(window, ends, now())
-            click.echo(f"Window {window} at {span.station} ended {_local(ends, loaded)}.")
+            if poured:
+                store.set_mark(poured_mark(span), f"{poured:g}")
+            click.echo(f"Window {window} at {span.station} ended {_local(ends, loaded)}.{expected}")
 
 
 @commands.command(epilog=f"{EXAMPLE}watchman digest my-network --week 2025-W43")
@@ -328,17 +444,38 @@ def digest(network: Path, week: str | None, as_html: bool) -> None:
     loaded = _load(network)
     with closing(_store(loaded)) as store:
         said = overview.digest(loaded, store, week, now())
-    click.echo(said.html if as_html else f"{said.subject}\n\n{said.text}")
+    click.echo(overview.page_of(said) if as_html else f"{said.subject}\n\n{said.text}")
 
 
-@commands.command(epilog=f"{EXAMPLE}watchman drill my-network --to tech-1")
+@commands.command(epilog=f"{EXAMPLE}watchman visits my-network\n  watchman visits my-network --format ics")
+@NETWORK
+@click.option(
+    "--format", "form", type=click.Choice(["text", "csv", "ics"]), default="text", help="Text, a table, or a calendar."
+)
+def visits(network: Path, form: str) -> None:
+    """Print which stations are worth a drive: grouped into trips, with what to bring, how long, and by when."""
+    from watchman import overview
+
+    loaded = _load(network)
+    with closing(_store(loaded)) as store:
+        said = overview.visits(loaded, store, form, now())
+    # A table and a calendar have line ends of their own.
+    click.echo(said.encode() if form != "text" else said, nl=form == "text")
+
+
+@commands.command(epilog=f"{EXAMPLE}watchman drill my-network --to tech-1\n  watchman drill my-network --answers")
 @NETWORK
 @click.option("--to", "people", multiple=True, help="To whom [everyone]; may stand several times.")
-def drill(network: Path, people: tuple[str, ...]) -> None:
+@click.option("--answers", is_flag=True, help="Send nothing; say who has answered the last drill.")
+def drill(network: Path, people: tuple[str, ...], answers: bool) -> None:
     """Send a marked exercise notice to everyone, or to some, by every channel they have."""
     from watchman import overview
 
     loaded = _load(network)
+    if answers:
+        with closing(_store(loaded)) as store:
+            click.echo("\n".join(overview.drill_answers(loaded, store, now())))
+        return
     for person in people:
         _person(loaded, person, "--to")
     with closing(_store(loaded, create=True)) as store:
@@ -409,10 +546,10 @@ def secret(name: str) -> str | None:
     return os.environ.get(f"WATCHMAN_{name.upper()}")
 
 
-def _load(folder: Path, today: date | None = None) -> Network:
+def _load(folder: Path, today: date | None = None, other_rules: Sequence[Path] = ()) -> Network:
     from watchman.network import load
 
-    return load(folder, secret, today or now().date())
+    return load(folder, secret, today or now().date(), other_rules)
 
 
 def _store(network: Network, *, create: bool = False) -> Store:
@@ -423,8 +560,12 @@ def _store(network: Network, *, create: bool = False) -> Store:
     return store
 
 
-def _past(network: Network, end: datetime) -> tuple[Readings, tuple[Rejected, ...], list[str], tuple[Span, ...]]:
-    """Return what can be replayed: readings, rows that can't be read, what to know of them, and spans."""
+def _past(
+    network: Network, end: datetime
+) -> tuple[Readings, tuple[Rejected, ...], list[str], tuple[Span, ...], tuple[Cleared, ...]]:
+    """Return what can be replayed: readings, rows that can't be read, what to know of them, spans, and what people said
+    is no fault.
+    """
     from watchman import replay as past
 
     try:
@@ -433,9 +574,9 @@ def _past(network: Network, end: datetime) -> tuple[Readings, tuple[Rejected, ..
         # Files can be replayed without a store; what came over HTTP is nowhere else.
         if any(source.path is None for source in network.sources):
             raise
-        return (*past.past_readings(network, None, end), ())
+        return (*past.past_readings(network, None, end), (), ())
     with closing(store):
-        return (*past.past_readings(network, store, end), store.spans())
+        return (*past.past_readings(network, store, end), store.spans(), past.said_no_fault(store, end))
 
 
 def _not_read(rejected: Sequence[Rejected]) -> None:
@@ -451,11 +592,15 @@ def _answer(loaded: Network, kind: str, number: int, who: str, **given: Any) -> 
     with closing(_store(loaded)) as store:
         alarm = store.alarm(number)
         if alarm is None or alarm.ended_at is not None:
-            standing = ", ".join(str(one.number) for one in store.open_alarms() if one.number) or "none"
             found = f"alarm {number} " + ("does not exist" if alarm is None else "is over")
-            raise InputError([Mistake(kind, found, f"Standing now: {standing}.")])
+            raise InputError([Mistake(kind, found, _standing(store))])
         store.add_answer(now(), kind, who, number, **given)
     click.echo(f"Noted: {kind} {number} ({alarm.key.rule}, {alarm.key.scope}). It counts from the next cycle on.")
+
+
+def _standing(store: Store) -> str:
+    numbers = ", ".join(str(one.number) for one in store.open_alarms() if one.number)
+    return f"Standing now: {numbers or 'none'}."
 
 
 def _person(network: Network, who: str, option: str = "--as") -> str:

@@ -14,7 +14,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
@@ -25,11 +25,12 @@ from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
 from apscheduler.executors.base import BaseExecutor, run_job
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from watchman import speech, watch
+from watchman import answers, bookings, mailbox, speech, watch
 from watchman.board import page
 from watchman.errors import InputError, OutsideError
+from watchman.judging import causes
 from watchman.lock import hold
-from watchman.model import Delivery, Notice
+from watchman.model import Delivery, Notice, Turn
 from watchman.network import NETWORK_FILE, Network, SecretLookup, load, load_text
 from watchman.readings import sources
 from watchman.store import Store
@@ -59,7 +60,11 @@ FORGET_S = 86_400
 """How often old readings are deleted [s]."""
 END_S = 5.0
 """How long the end waits for notices on their way [s]; their fate is unknown after that, and the next start says so."""
-FOLDER, TEMPLATES, BOARD = "network folder", "a template", "the board"
+MAIL_S = 60
+"""How often the box is looked into for replies [s]."""
+MAIL_TOLD_AFTER = timedelta(minutes=30)
+"""How long that may fail before it is told (judgement, no source)."""
+FOLDER, TEMPLATES, BOARD, ANSWERS = "network folder", "a template", "the board", "answers by mail"
 """What of the watch's own can be in trouble besides a check."""
 
 
@@ -84,18 +89,23 @@ class Daemon:
     ) -> None:
         self.network, self.store, self.clock = network, store, clock
         self.channels = channels or Channels(network)
+        bookings.let_go(network, store, clock())
         self.watch = watch.begin(network, store, clock())
         self.memories = {
             source.name: _memory(self.watch.marks.get(f"fetch:{source.name}")) for source in network.sources
         }
-        self.awaited = set(self.memories)
+        self.kept = {one.name: bookings.kept_of(self.watch.marks, one.name) for one in network.calendars}
+        self.turns: dict[str, tuple[Turn, ...]] = {}
+        self.awaited = {*self.memories, *(f"calendar {calendar.name}" for calendar in network.calendars)}
         self.arrived: queue.SimpleQueue[Fetched] = queue.SimpleQueue()
+        self.looked: queue.SimpleQueue[bookings.Look] = queue.SimpleQueue()
         self.unwritten: queue.SimpleQueue[Notice] = queue.SimpleQueue()
         self.turn = threading.Lock()
         self.last_cycle_s = time.monotonic()
         self.cycled_at: datetime | None = None
         self.last_sign_s = -float(SIGN_OF_LIFE_S)
         self.emergency_at: datetime | None = None
+        self.mail_fails_since: datetime | None = None
         self.logged: dict[str, str] = {}
         self.notify = Notify()
 
@@ -117,6 +127,38 @@ class Daemon:
         self.awaited.discard(source.name)
         return delivery
 
+    def look(self, position: int) -> bookings.Look:
+        """Look into one calendar, put what it says into the queue, and return it."""
+        calendar = self.network.calendars[position]
+        kept = self.kept[calendar.name]
+        try:
+            seen = bookings.look(self.network, calendar, kept, self.clock())
+        except Exception as error:
+            log.exception("calendar %s could not be looked into", calendar.name)
+            seen = bookings.Look(calendar.name, None, kept, causes.words_of(error))
+        self.kept[calendar.name] = seen.kept
+        self._log_once(f"calendar {calendar.name}", seen.trouble)
+        self.looked.put(seen)
+        self.awaited.discard(f"calendar {calendar.name}")
+        return seen
+
+    def read_mail(self) -> None:
+        """Act on the replies that have come by mail; a box that can't be read for long is the watch's own trouble."""
+        board = self.network.board
+        try:
+            mailbox.look(self.network, self.store, board.key.get_secret_value() if board else "", self.clock)
+        except OutsideError as error:
+            trouble = str(error)
+            self.mail_fails_since = self.mail_fails_since or self.clock()
+        else:
+            trouble, self.mail_fails_since = "", None
+        self._log_once("answers by mail", trouble)
+        with self.turn:
+            if self.mail_fails_since is not None and self.clock() - self.mail_fails_since >= MAIL_TOLD_AFTER:
+                self.watch.own_trouble[ANSWERS] = trouble
+            else:
+                self.watch.own_trouble.pop(ANSWERS, None)
+
     def cycle(self) -> watch.Told | None:
         """Run one cycle over what has arrived; without anything new, once a minute.
 
@@ -130,6 +172,8 @@ class Daemon:
         now = self.clock()
         with self.turn:
             self._begin_anew_after_a_jump(now)
+            self._take_calendars(now)
+            self._take_stopped()
             told = watch.cycle(self.watch, [one.delivery for one in fetched], now)
             if told.trouble:
                 self._tell_without_store(told, now)
@@ -141,6 +185,43 @@ class Daemon:
             for one in fetched:
                 self._remember(one)
         return told
+
+    def _take_calendars(self, now: datetime) -> None:
+        """Book what the calendars have shown since the last cycle; what can't be written down is taken with the next.
+
+        A calendar that can't be used is the watch's own trouble; what it said before holds.
+        """
+        for seen in [self.looked.get() for _ in range(self.looked.qsize())]:
+            what = f"calendar {seen.name}"
+            try:
+                self.turns[seen.name], trouble = bookings.take(self.network, self.store, seen, now)
+            except OutsideError as error:
+                self.looked.put(seen)
+                trouble = str(error)
+            except Exception as error:
+                log.exception("%s could not be taken", what)
+                trouble = causes.words_of(error)
+            if trouble:
+                self.watch.own_trouble[what] = trouble
+            else:
+                self.watch.own_trouble.pop(what, None)
+        turns = tuple(turn for of_one in self.turns.values() for turn in of_one)
+        self._go_on_with(turns=turns)
+
+    def _take_stopped(self) -> None:
+        """Take over which volunteers have asked not to be told any more; as before while the store can't be read."""
+        try:
+            stopped = answers.stopped(self.store.marks(answers.STOPPED))
+        except OutsideError as error:
+            log.error("who has stopped their notices could not be read: %s", error)
+        else:
+            self._go_on_with(stopped=stopped)
+
+    def _go_on_with(self, **facts: Any) -> None:
+        """Let facts of the network hold from now on that change while it is watched."""
+        if any(getattr(self.network, name) != fact for name, fact in facts.items()):
+            self.network = replace(self.network, **facts)
+            self.watch.network = replace(self.watch.network, **facts)
 
     def _begin_anew_after_a_jump(self, now: datetime) -> None:
         """Build the watch again from the store when the time is another than it was: its record lies around then."""
@@ -188,12 +269,12 @@ class Daemon:
             self._log_once("the outbox", "")
 
     def _said(self, speaker: speech.Speaker, notice: Notice) -> Words | None:
-        """Return a notice's words; the record stands still meanwhile."""
+        """Return a notice's words; the record stands still while they are found, not while pictures are drawn."""
         with self.turn:
             said = speaker.words(notice)
             if said is not None and said.trouble:
                 self.watch.own_trouble[TEMPLATES] = said.trouble
-        return said
+        return said and speech.illustrated(said)
 
     def _drain(self) -> list[Fetched]:
         return [self.arrived.get() for _ in range(self.arrived.qsize())]
@@ -286,6 +367,8 @@ def once(
         # Between two such runs nobody meant it to watch: that is no time off to be told of.
         daemon.watch.ran_at = clock()
         deliveries = [daemon.fetch(position) for position in range(len(network.sources))]
+        for position in range(len(network.calendars)):
+            daemon.look(position)
         told = daemon.cycle()
         daemon.send()
     store.close()
@@ -370,8 +453,19 @@ def _scheduler(daemon: Daemon, jobs: Beside) -> BackgroundScheduler:
             id=f"fetch {source.name}",
             next_run_time=now,
         )
+    for position, calendar in enumerate(daemon.network.calendars):
+        scheduler.add_job(
+            daemon.look,
+            "interval",
+            minutes=calendar.every_minutes,
+            args=[position],
+            id=f"calendar {calendar.name}",
+            next_run_time=now,
+        )
     scheduler.add_job(daemon.cycle, "interval", seconds=CYCLE_S, id="cycle", next_run_time=now)
     scheduler.add_job(daemon.send, "interval", seconds=SEND_S, id="send", next_run_time=now)
+    if daemon.network.answers.mail is not None:
+        scheduler.add_job(daemon.read_mail, "interval", seconds=MAIL_S, id="mail", next_run_time=now)
     scheduler.add_job(daemon.forget, "interval", seconds=FORGET_S, id="forget", next_run_time=now)
     scheduler.add_listener(_log_job_error, EVENT_JOB_ERROR)
     return scheduler

@@ -55,6 +55,12 @@ class Memory(Protocol):
         """Return the highest number ever used."""
         ...
 
+    def notices(
+        self, *, alarm: int | None = None, begin: datetime | None = None, end: datetime | None = None
+    ) -> tuple[Notice, ...]:
+        """Return the notices about an alarm, or made in a stretch of time."""
+        ...
+
     def health(self) -> tuple[SourceHealth, ...]:
         """Return how fetching has gone."""
         ...

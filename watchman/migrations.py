@@ -165,5 +165,17 @@ FIRST = (
     """,
 )
 
-MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST,)
+PICTURES = (
+    """
+    CREATE TABLE pictures (
+        notice BIGINT NOT NULL REFERENCES notices (number),
+        name TEXT NOT NULL,
+        alternative TEXT NOT NULL,
+        png {bytes} NOT NULL,
+        PRIMARY KEY (notice, name)
+    )
+    """,
+)
+
+MIGRATIONS: tuple[tuple[str, ...], ...] = (FIRST, PICTURES)
 """Step i brings a store from version i to version i + 1."""

@@ -226,7 +226,8 @@ class Span:
 class Answer:
     """What a person said by command, form or reply; the next cycle acts on it.
 
-    kind: "acknowledge", "shelve", "unshelve". alarm: its number. until: the end of a shelving.
+    kind: "acknowledge", "shelve", "unshelve", "not a fault"; "came" answers a drill, "stop" and "start" say whether a
+    volunteer wants notices. alarm: its number, or 0. until: the end of a shelving.
     """
 
     number: int
@@ -279,6 +280,8 @@ class Alarm:
     number: 0 until raised (the on-delay still runs), then never used twice. steps: events told so far.
     first_seen_at: when the finding was first present without a break; absent_since: since when it has been gone.
     state_before: what a shelved or suppressed alarm goes back to. came_back: how often it was there again within a day.
+    asked_at: when people were last asked to answer; called: who was called besides, because nobody answered, in order;
+    reminded: how often it was said again.
     """
 
     number: int
@@ -303,6 +306,9 @@ class Alarm:
     shelved_until: datetime | None = None
     came_back: int = 0
     absorbed_by: int = 0
+    asked_at: datetime | None = None
+    called: tuple[str, ...] = ()
+    reminded: int = 0
     ended_at: datetime | None = None
 
     @property
@@ -314,6 +320,29 @@ class Alarm:
     def open_now(self) -> bool:
         """Say whether what it tells is so now: it stands, and does not merely wait, returned, to be acknowledged."""
         return self.standing and AlarmState.RETURNED not in (self.state, self.state_before)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """One person's turn of duty at a role, as a calendar has it."""
+
+    role: str
+    person: str
+    begins_at: datetime
+    ends_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """What is owed because nobody answered: to call one more person about an alarm, or to say it once more.
+
+    kind: escalated or reminded. who: the person to call, "" for a reminder. tried: who was told before.
+    """
+
+    alarm: int
+    kind: EventKind
+    who: str = ""
+    tried: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,11 +378,21 @@ class NoticeState(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Picture:
+    """A picture in a mail. name: its content id; alternative: what it shows, in a sentence; png: the picture itself."""
+
+    name: str
+    alternative: str
+    png: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class Notice:
     """What one person is told by one channel on one occasion: one row of the outbox.
 
     kind: "storm", "fault", "digest", "tool", "drill", "visit". alarm: its number, or 0. event: the EventKind's value.
-    text, subject and html are empty until it is due and composed, then frozen. urgent notices pass the night.
+    text, subject and html are empty until it is due and composed, then frozen, and so are its pictures, which are read
+    from the store only to be sent (`Store.pictures`).
     """
 
     number: int
@@ -376,6 +415,7 @@ class Notice:
     accepted_at: datetime | None = None
     error: str = ""
     repeat: bool = False
+    pictures: tuple[Picture, ...] = ()
 
 
 class Fate(StrEnum):

@@ -6,12 +6,13 @@ import hashlib
 import json
 import re
 import tomllib
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -26,15 +27,20 @@ from watchman.judging.science.distance import nearest
 from watchman.judging.science.frequency import FrequencyTable
 from watchman.judging.view import Stations
 from watchman.mistakes import Page, SecretLookup, check, decode, nearest_word, read_page
-from watchman.model import When
+from watchman.model import Turn, When
 from watchman.readings.record import DAY
 from watchman.readings.sources import AnySource
 from watchman.settings import (
     TABLE_FILE,
+    AnswersSettings,
     BoardSettings,
     ByDaySettings,
+    CalendarSettings,
     Contact,
     DigestSettings,
+    DutySettings,
+    EscalationSettings,
+    HolidaySettings,
     MailSettings,
     NetworkFile,
     SignOfLifeSettings,
@@ -82,6 +88,7 @@ class Network:
 
     stations: those of the day, in the order of stations.csv, each with a short name; a station's place here is its
     position in every array.
+    turns: of duty, as calendars have them; stopped: volunteers who asked not to be told. Both change while we watch.
     frequency: the depth-duration-frequency table, if there is one. doubts: what stops nothing and should still be
     looked at. texts: the files as written, by their names.
     """
@@ -101,6 +108,15 @@ class Network:
     stations: tuple[Station, ...]
     contacts: tuple[Contact, ...]
     rules: tuple[Rule, ...]
+    units: Literal["mm", "inch"] = "mm"
+    temperature: Literal["C", "F"] = "C"
+    escalation: EscalationSettings = field(default_factory=EscalationSettings)
+    answers: AnswersSettings = field(default_factory=AnswersSettings)
+    duty: tuple[DutySettings, ...] = ()
+    holidays: tuple[HolidaySettings, ...] = ()
+    calendars: tuple[CalendarSettings, ...] = ()
+    turns: tuple[Turn, ...] = ()
+    stopped: frozenset[str] = frozenset()
     frequency: FrequencyTable | None = None
     doubts: tuple[Mistake, ...] = ()
     texts: Mapping[str, str] = field(default_factory=dict, repr=False)
@@ -196,15 +212,19 @@ def standard_offset_s(zone: ZoneInfo) -> int:
 # --- reading the files ---
 
 
-def load(folder: Path, secret: SecretLookup, today: date | None = None) -> Network:
+def load(folder: Path, secret: SecretLookup, today: date | None = None, other_rules: Sequence[Path] = ()) -> Network:
     """Read and check a network's folder.
 
     secret: gives the value of a secret by its name, or None. today: the day whose lines of stations.csv count; without
-    it the last line of each station does. Raises InputError with every mistake found.
+    it the last line of each station does. other_rules: rule files in the place of those of the same name, or beside
+    them. Raises InputError with every mistake found.
     """
     mistakes: list[Mistake] = []
-    texts = _read_texts(folder, mistakes)
-    return _build(texts, folder, secret, today, mistakes)
+    texts = _read_texts(folder, mistakes) | _read_other_rules(other_rules, mistakes)
+    try:
+        return _build(texts, folder, secret, today, mistakes)
+    except InputError as error:
+        raise InputError([_where_it_stands(mistake, other_rules) for mistake in error.mistakes]) from None
 
 
 def load_text(text: str, folder: Path, secret: SecretLookup, today: date | None = None) -> Network:
@@ -228,6 +248,40 @@ def _read_texts(folder: Path, mistakes: list[Mistake]) -> dict[str, str]:
     if table and (text := _read_text(folder, table, mistakes, "[rain] in network.toml names it.")) is not None:
         texts[table] = text
     return texts
+
+
+def _read_other_rules(paths: Sequence[Path], mistakes: list[Mistake]) -> dict[str, str]:
+    """Return rule files from elsewhere by the names they would have in the folder."""
+    texts: dict[str, str] = {}
+    for path in paths:
+        name = f"{RULES_FOLDER}/{path.name}"
+        if path.suffix != ".toml":
+            mistakes.append(Mistake(str(path), "its name does not end with .toml", "A rule is such a file."))
+        elif name in texts:
+            allowed = "The file's own name is the rule's name: give each rule once."
+            mistakes.append(Mistake(str(path), f"another {path.name} is given too", allowed))
+        elif (text := _read_other_rule(path, mistakes)) is not None:
+            texts[name] = text
+    return texts
+
+
+def _read_other_rule(path: Path, mistakes: list[Mistake]) -> str | None:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        allowed = "Give the path of a rule file that this program's user can read."
+        mistakes.append(Mistake(str(path), f"it can't be opened: {error.strerror}", allowed))
+        return None
+    return decode(str(path), raw, mistakes)
+
+
+def _where_it_stands(mistake: Mistake, other_rules: Sequence[Path]) -> Mistake:
+    """Return a mistake that names a rule file where it lies, when it is one from elsewhere."""
+    for path in other_rules:
+        name = f"{RULES_FOLDER}/{path.name}"
+        if mistake.place.startswith(name):
+            return replace(mistake, place=f"{path}{mistake.place.removeprefix(name)}")
+    return mistake
 
 
 def _read_text(folder: Path, name: str, mistakes: list[Mistake], needed: str = "It is needed.") -> str | None:
@@ -284,10 +338,15 @@ def _build(
     if page is not None:
         roles = _roles_written(page)
         mistakes.extend(_people_nobody_is(page, rule_pages, lines, roles, doubts))
+        mistakes.extend(_turns_of_nobody(page, roles))
+        mistakes.extend(_calendars_of_nobody(page, doubts))
         mistakes.extend(_source_mistakes(page, lines))
         mistakes.extend(_repeated_names(page))
     if page is not None and written is not None:
         mistakes.extend(_unreachable_by_mail(page, written))
+        mistakes.extend(_unanswerable(page, written))
+        mistakes.extend(_never_by_day(page, written))
+        doubts.extend(_turns_without_role(page, written))
         mistakes.extend(_tips_without_size(lines_now, written))
         doubts.extend(_strange_clock(page, lines_now, written))
         doubts.extend(_idle_sources(page, lines_now, written))
@@ -300,6 +359,8 @@ def _build(
         zone=ZoneInfo(head.zone),
         day_starts=head.day_starts,
         grid_minutes=head.grid_minutes,
+        units=head.units,
+        temperature=head.temperature,
         store=written.store,
         by_day=written.by_day,
         digest=written.digest,
@@ -310,6 +371,11 @@ def _build(
         stations=with_short_names([line.station for line in lines_now]),
         contacts=written.contacts,
         rules=rules,
+        escalation=written.escalation,
+        answers=written.answers,
+        duty=written.duty,
+        holidays=written.holidays,
+        calendars=written.calendars,
         frequency=table,
         doubts=tuple(doubts),
         texts=dict(texts),
@@ -440,6 +506,87 @@ def _people_nobody_is(
                 yield Mistake(f"{line.label} ({column})", f'there is no contact or role "{name}"', allowed)
 
 
+def _turns_of_nobody(page: Page, roles: set[str]) -> Iterator[Mistake]:
+    """Find turns of duty, holidays and calls that name no contact, no role or no calendar."""
+    people, calendars = set(_names_written(page, "contacts")), set(_names_written(page, "calendars"))
+    taken: list[str] = []
+    for place, duty in enumerate(_tables(page, "duty")):
+        role = duty.get("role")
+        if isinstance(role, str) and role not in roles:
+            yield _unknown(page, ("duty", place, "role"), role, roles, "role")
+        elif isinstance(role, str) and role in taken:
+            allowed = "A role has one order of turns; join the two."
+            yield Mistake(page.place(("duty", place, "role")), f'"{role}" has turns twice', allowed)
+        taken.append(str(role))
+        named = duty.get("people", [])
+        for index, name in enumerate(named if isinstance(named, list) else []):
+            if isinstance(name, str) and name not in people:
+                yield _unknown(page, ("duty", place, "people", index), name, people, "contact")
+        calendar = duty.get("calendar")
+        if isinstance(calendar, str) and calendar and calendar not in calendars:
+            yield _unknown(page, ("duty", place, "calendar"), calendar, calendars, "calendar")
+    for place, holiday in enumerate(_tables(page, "holidays")):
+        name = holiday.get("person")
+        if isinstance(name, str) and name and name not in people:
+            yield _unknown(page, ("holidays", place, "person"), name, people, "contact")
+    escalation = page.data.get("escalation", {})
+    then = escalation.get("then", []) if isinstance(escalation, dict) else []
+    for index, role in enumerate(then if isinstance(then, list) else []):
+        if isinstance(role, str) and role not in roles:
+            yield _unknown(page, ("escalation", "then", index), role, roles, "role")
+
+
+def _calendars_of_nobody(page: Page, doubts: list[Mistake]) -> Iterator[Mistake]:
+    """Find turns taken from a calendar of visits; that a calendar of duty is nobody's is a doubt."""
+    calendars = [(one.get("name"), one.get("holds")) for one in _tables(page, "calendars")]
+    named = [duty.get("calendar") for duty in _tables(page, "duty")]
+    for place, calendar in enumerate(named):
+        if (calendar, "visits") in calendars:
+            found, allowed = f'"{calendar}" holds visits', "Turns of duty stand in a calendar of duty."
+            yield Mistake(page.place(("duty", place, "calendar")), found, allowed, 'holds = "duty"')
+    for place, (calendar, what) in enumerate(calendars):
+        if what == "duty" and calendar not in named:
+            found, allowed = f'no role takes its turns from "{calendar}"', "Name it under [[duty]]."
+            doubts.append(Mistake(page.place(("calendars", place)), found, allowed, f'calendar = "{calendar}"'))
+
+
+def _never_by_day(page: Page, written: NetworkFile) -> Iterator[Mistake]:
+    """Find quiet hours that leave nothing of the network's day: faults would never be told."""
+    day = written.by_day
+    for place, contact in enumerate(written.contacts):
+        quiet = contact.quiet_hours
+        if quiet is None:
+            continue
+        past_midnight = quiet.ends < quiet.begins
+        through = quiet.begins <= day.begins and day.ends <= quiet.ends
+        if through or (past_midnight and (day.begins >= quiet.begins or day.ends <= quiet.ends)):
+            found = (
+                f"the quiet hours of {contact.name} leave nothing of the day, {day.begins:%H:%M} to {day.ends:%H:%M}"
+            )
+            allowed = "Faults would never be told. Leave some of the day, or make it longer under [by_day]."
+            yield Mistake(page.place(("contacts", place, "quiet_hours")), found, allowed, 'begins = "22:00"')
+
+
+def _turns_without_role(page: Page, written: NetworkFile) -> Iterator[Mistake]:
+    """Doubt people who take turns at a role that they don't have."""
+    roles = {contact.name: contact.roles for contact in written.contacts}
+    for place, duty in enumerate(written.duty):
+        for index, name in enumerate(duty.people):
+            if name in roles and duty.role not in roles[name]:
+                found, allowed = f'{name} takes turns as "{duty.role}" and has not that role', "Is the name right?"
+                yield Mistake(page.place(("duty", place, "people", index)), found, allowed, f'roles = ["{duty.role}"]')
+
+
+def _tables(page: Page, name: str) -> list[dict[str, Any]]:
+    """Return the tables under a heading that may stand several times, as far as they can be read."""
+    written = page.data.get(name, [])
+    return [item if isinstance(item, dict) else {} for item in written] if isinstance(written, list) else []
+
+
+def _unknown(page: Page, location: tuple[str | int, ...], name: str, known: Iterable[str], what: str) -> Mistake:
+    return Mistake(page.place(location), f'there is no {what} "{name}"', nearest_word(name, known, what))
+
+
 def _source_mistakes(page: Page, lines: list[StationLine]) -> Iterator[Mistake]:
     sources = set(_names_written(page, "sources"))
     for line in lines:
@@ -449,12 +596,27 @@ def _source_mistakes(page: Page, lines: list[StationLine]) -> Iterator[Mistake]:
 
 
 def _repeated_names(page: Page) -> Iterator[Mistake]:
-    for what in ("sources", "contacts"):
+    for what in ("sources", "contacts", "calendars"):
         names = _names_written(page, what)
         for position, name in enumerate(names):
             if name and name in names[:position]:
                 place = page.place((what, position, "name"))
                 yield Mistake(place, f'"{name}" stands twice among the {what}', "Each needs a name of its own.")
+
+
+def _unanswerable(page: Page, written: NetworkFile) -> Iterator[Mistake]:
+    """Find ways of answering that need what is not written."""
+    if written.answers.text is not None and written.board is None:
+        found, allowed = "there is no [board]", "It takes the texts in, and its key signs the letters they carry."
+        yield Mistake(page.place(("answers", "text")), found, allowed, "[board]")
+    if written.answers.mail is not None and written.mail is None:
+        found, allowed = "there is no [mail]", "People reply to our mail."
+        yield Mistake(page.place(("answers", "mail")), found, allowed, '[mail] host = "mail.example.org"')
+    numbers = Counter(contact.phone for contact in written.contacts if contact.phone)
+    for position, contact in enumerate(written.contacts):
+        if numbers[contact.phone] > 1:
+            found = f"{contact.name} has a phone that another contact has too"
+            yield Mistake(page.place(("contacts", position, "phone")), found, "It says who sent a text: one each.")
 
 
 def _unreachable_by_mail(page: Page, written: NetworkFile) -> Iterator[Mistake]:

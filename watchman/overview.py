@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from watchman import speech, watch, weekly
+from watchman import drills, speech, watch, weekly
 from watchman.errors import InputError, Mistake, OutsideError
 from watchman.judging.view import rfc3339
 from watchman.lock import hold
@@ -17,6 +17,7 @@ from watchman.network import Network
 from watchman.store import Store
 from watchman.telling import compose, outbox, phrases, roster
 from watchman.telling import digest as weekly_digest
+from watchman.telling import visits as visit_list
 
 
 def status(network: Network, store: Store, now: datetime) -> dict[str, Any]:
@@ -35,6 +36,7 @@ def status(network: Network, store: Store, now: datetime) -> dict[str, Any]:
             "rain_24h_mm": int(day[position]) / 1000,
             "battery_v": _number(record.last_value[BATTERY, position]),
             "in_service": bool(view.in_service[position]),
+            "status": station.status,
         }
         for position, station in enumerate(network.stations)
     ]
@@ -51,7 +53,8 @@ def status(network: Network, store: Store, now: datetime) -> dict[str, Any]:
         for alarm in watching.alarms.values()
         if alarm.standing
     ]
-    return {"network": network.name, "stations": stations, "alarms": sorted(alarms, key=lambda one: one["number"])}
+    alarms.sort(key=lambda one: one["number"])
+    return {"network": network.name, "units": network.units, "stations": stations, "alarms": alarms}
 
 
 def as_text(facts: dict[str, Any]) -> str:
@@ -61,8 +64,9 @@ def as_text(facts: dict[str, Any]) -> str:
     for one in facts["stations"]:
         ago = "never heard" if one["silent_minutes"] is None else f"{_ago(one['silent_minutes'])} ago"
         volts = "" if one["battery_v"] is None else f"{one['battery_v']:.2f} V"
-        working = "" if one["in_service"] else "  out of service"
-        lines.append(f"{one['name'][:18]:18} {ago:>14} {one['rain_24h_mm']:>7.1f} mm {volts:>8}{working}")
+        rain = phrases.depth(one["rain_24h_mm"], facts["units"])
+        aside = one["status"] or ("" if one["in_service"] else "out of service")
+        lines.append(f"{one['name'][:18]:18} {ago:>14} {rain:>10} {volts:>8}  {aside}".rstrip())
     lines.append("")
     if not facts["alarms"]:
         lines.append("Nothing stands.")
@@ -77,14 +81,28 @@ def digest(network: Network, store: Store, week: str | None, now: datetime) -> c
     """Return the digest of a week as it would be sent now. Raises InputError for a week that is none."""
     name = week or weekly_digest.week_name(now.astimezone(network.zone).date() - timedelta(days=7))
     try:
-        weekly_digest.week_span(network, name)
+        _begin, end = weekly_digest.week_span(network, name)
     except ValueError:
         raise InputError([Mistake("--week", f'"{name}" is no week', "Year and ISO week.", "--week 2025-W43")]) from None
+    # Hours are held in memory for a month: an older week is looked at from soon after its end.
+    now = min(now, end + timedelta(days=7))
     watching = watch.begin(network, store, now)
     watching.record.advance(int(now.timestamp()))
     facts = weekly.facts(network, store, watching, name, now)
     contact = next(iter(roster.with_roles(network, network.digest.tell)), network.contacts[0])
     return weekly_digest.digest_words(weekly_digest.week(network, facts), contact, network)
+
+
+def visits(network: Network, store: Store, form: str, now: datetime) -> str:
+    """Return the visit list as "text", "csv" or "ics"."""
+    plan = visit_list.plan(network, store.open_alarms(), store.spans(), now)
+    words = {"text": visit_list.as_text, "csv": visit_list.as_csv, "ics": visit_list.as_calendar}
+    return words[form](network, plan, now)
+
+
+def page_of(words: compose.Words) -> str:
+    """Return a mail's page with its pictures drawn and inside, as a file that any browser shows."""
+    return compose.standing_alone(speech.illustrated(words))
 
 
 def drill(network: Network, store: Store, people: tuple[str, ...], now: datetime) -> list[str]:
@@ -97,7 +115,7 @@ def drill(network: Network, store: Store, people: tuple[str, ...], now: datetime
     number = int(store.marks().get("last_drill", 0)) + 1
     contacts = [contact for contact in network.contacts if not people or contact.name in people]
     notices = roster.summon(network, f"drill:{number}", "drill", contacts, now)
-    marks = {"last_drill": str(number), "last_drill_at": now.isoformat(), "last_drill_asked": str(len(contacts))}
+    marks = {"last_drill": str(number), "last_drill_at": now.isoformat()}
     store.add_notices(notices, marks)
     lock = ExitStack()
     try:
@@ -108,9 +126,20 @@ def drill(network: Network, store: Store, people: tuple[str, ...], now: datetime
     with lock:
         watching = watch.begin(network, store, now)
         speaker = speech.Speaker(network, store, watching, now)
-        attempts = outbox.deliver_due(store, Channels(network), speaker.words, network, now, put_off=speaker.put_off)
+
+        def words(notice: Notice) -> compose.Words | None:
+            said = speaker.words(notice)
+            return said and speech.illustrated(said)
+
+        attempts = outbox.deliver_due(store, Channels(network), words, network, now, put_off=speaker.put_off)
     tried = [(notice, outcome) for notice, outcome in attempts if notice.occasion == f"drill:{number}"]
     return [f"Drill {number}", *(_drill_line(notice, outcome) for notice, outcome in tried)]
+
+
+def drill_answers(network: Network, store: Store, now: datetime) -> list[str]:
+    """Return who has answered the last drill, and who has not."""
+    drill = drills.last(store)
+    return list(drills.as_lines(network, drill, now)) if drill else ["There has been no drill yet: `watchman drill`."]
 
 
 def _drill_line(notice: Notice, outcome: Outcome) -> str:

@@ -12,7 +12,21 @@ import numpy as np
 
 from watchman import watch
 from watchman.errors import InputError, Mistake
-from watchman.model import RAIN, Alarm, Answer, Delivery, Event, Notice, Readings, Rejected, SourceHealth, Span
+from watchman.judging import cleared
+from watchman.judging.alarms import NOT_A_FAULT
+from watchman.model import (
+    RAIN,
+    Alarm,
+    Answer,
+    Delivery,
+    Event,
+    EventKind,
+    Notice,
+    Readings,
+    Rejected,
+    SourceHealth,
+    Span,
+)
 from watchman.network import Contact, Network
 from watchman.readings import sources
 from watchman.readings.cleaning import believable
@@ -34,25 +48,62 @@ def replay(
     *,
     every: timedelta,
     spans: tuple[Span, ...] = (),
+    said: Sequence[cleared.Cleared] = (),
 ) -> Iterator[dict[str, Any]]:
     """Yield one line per event that would have been told from `begin` to `end`, in order.
 
     readings: all that may be known, seen in the order and at the time of their arrival. spans: visits and other
-    stretches that don't count, each from the moment it was decided. Alarm numbers are the replay's own.
+    stretches that don't count, each from the moment it was decided; said: what people said is no fault, from then on.
+    Alarm numbers are the replay's own.
+    """
+    for _scope, line in scoped(network, readings, begin, end, every=every, spans=spans, said=said):
+        yield line
+
+
+def scoped(
+    network: Network,
+    readings: Readings,
+    begin: datetime,
+    end: datetime,
+    *,
+    every: timedelta,
+    spans: tuple[Span, ...] = (),
+    said: Sequence[cleared.Cleared] = (),
+) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the lines of `replay`, each with its alarm's scope ("station:hollin", "mast:T3", "network" ...), or what a
+    digest is called.
     """
     past = Past(readings, spans)
     now = begin - SETTLING
     past.until(now)
     watching = watch.begin(network, past, now)
+    watching.answerable = False
     while now <= end:
+        said = let_clear(watching, said, now)
         told = watch.cycle(watching, deliveries(network, past.until(now), now), now)
         if now >= begin:
             for event in told.events:
                 line = line_of(network, event)
                 if line["to"]:
-                    yield line
-            yield from digest_lines(network, told.notices, now)
+                    yield event.alarm.key.scope, line
+            yield from ((line["text"], line) for line in digest_lines(network, told.notices, now))
         now += every
+
+
+def let_clear(watching: watch.Watch, said: Sequence[cleared.Cleared], now: datetime) -> list[cleared.Cleared]:
+    """Let what was said by `now` not to be a fault hold in a watch, and return what was said later."""
+    by_now = {mark.key: mark for mark in said if mark.at <= now.timestamp()}
+    watch.clear(watching, {**watching.cleared, **by_now})
+    return [mark for mark in said if mark.at > now.timestamp()]
+
+
+def said_no_fault(store: Store, end: datetime) -> tuple[cleared.Cleared, ...]:
+    """Return what people had said by then is no fault, in order."""
+    return tuple(
+        cleared.of(event.alarm, int(event.at.timestamp()))
+        for event in store.events(datetime(1970, 1, 1, tzinfo=UTC), end)
+        if event.kind is EventKind.ANSWERED and event.note.startswith(NOT_A_FAULT)
+    )
 
 
 class Past:
@@ -153,6 +204,12 @@ class Past:
     def marks(self) -> dict[str, str]:
         """Return no facts."""
         return {}
+
+    def notices(
+        self, *, alarm: int | None = None, begin: datetime | None = None, end: datetime | None = None
+    ) -> tuple[Notice, ...]:
+        """Return no notices: nothing is sent."""
+        return ()
 
     def health(self) -> tuple[SourceHealth, ...]:
         """Return that nothing was ever fetched."""

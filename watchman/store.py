@@ -13,7 +13,7 @@ import socket
 import sqlite3
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from threading import RLock
@@ -39,6 +39,7 @@ from watchman.model import (
     EventKind,
     Notice,
     NoticeState,
+    Picture,
     Readings,
     Rejected,
     SourceHealth,
@@ -56,6 +57,8 @@ BELIEVABLE = (
 """`cleaning.believable` of rain, in SQL."""
 
 REJECTED_KEPT = 10_000
+PICTURES_KEPT = timedelta(days=92)
+"""How long a sent mail's pictures are kept (judgement, no source); its words stay."""
 LINE_KEPT = 500
 """How many characters of a rejected row are kept; with four bytes each it still fits an index entry of PostgreSQL."""
 
@@ -63,6 +66,8 @@ Cells = tuple[np.ndarray, np.ndarray, np.ndarray]
 """Station positions [int32], ends of cells [int64, s since 1970 UTC] and values [row, 15; float64]."""
 
 CELL_VALUES = 15
+DUE_AT_MOST = timedelta(days=7)
+"""How long a notice may have been due before it goes out; the outbox tries for a day."""
 ROWS_AT_ONCE = 10_000
 HOURS_AT_ONCE = 1_024
 SEEKS_AT_MOST = 20_000
@@ -216,8 +221,23 @@ MARKS = _table("marks", "name", name=Words, value=Words)
 CELLS = _table(
     "cells", "grid cell_end station", grid=Words, cell_end=sql.BigInteger, station=sql.Integer, cell=sql.LargeBinary
 )
+PICTURES = _table("pictures", "notice name", notice=sql.BigInteger, name=Words, alternative=Words, png=sql.LargeBinary)
 VERSION = _table("store_version", "version", version=sql.Integer)
-TABLES = (STATIONS, SOURCES, DELIVERED, REJECTED, SPANS, ANSWERS, ALARMS, EVENTS, NOTICES, HEALTH, MARKS, CELLS)
+TABLES = (
+    STATIONS,
+    SOURCES,
+    DELIVERED,
+    REJECTED,
+    SPANS,
+    ANSWERS,
+    ALARMS,
+    EVENTS,
+    NOTICES,
+    PICTURES,
+    HEALTH,
+    MARKS,
+    CELLS,
+)
 
 HOUR = "observed_at / 3600"
 """Word for word the expression of the index `delivered_once`; otherwise neither database would use it."""
@@ -225,7 +245,7 @@ HOUR = "observed_at / 3600"
 GIVEN = ("delivery", "station", "variable", "observed_at", "received_at", "source", "value", "revision")
 """The columns of `delivered` that a delivery gives; flag and reason come later."""
 
-NOTICE_COLUMNS = tuple(NOTICES.c[field.name] for field in fields(Notice))
+NOTICE_COLUMNS = tuple(NOTICES.c[field.name] for field in fields(Notice) if field.name != "pictures")
 NOTICE_GIVEN = tuple(column.name for column in NOTICE_COLUMNS if column.name != "number")
 
 
@@ -506,6 +526,15 @@ class Store:
                 connection, Span(0, old.station, old.begins_at, ends_at, old.reason, old.who, decided_at)
             )
 
+    def confirm_span(self, number: int, who: str, at: datetime) -> Span | None:
+        """Make a span somebody's own decision, and return it as it now is; None if none of that number holds."""
+        with self._writing() as connection:
+            holds = sql.select(SPANS).where(SPANS.c.number == number, SPANS.c.withdrawn_at.is_(None))
+            row = connection.execute(holds).first()
+            if row is None:
+                return None
+            return next(_put_spans(connection, [replace(Span(**row._mapping), who=who, decided_at=at)]), None)
+
     def withdraw_span(self, number: int, at: datetime) -> bool:
         """Take a span back from a moment on, and say whether there was one that held."""
         return self._change(SPANS, {"withdrawn_at": at}, SPANS.c.number == number, SPANS.c.withdrawn_at.is_(None))
@@ -592,6 +621,11 @@ class Store:
         found = self._notices(NOTICES.c.number == number)
         return found[0] if found else None
 
+    def notice_of_message(self, message_id: str) -> Notice | None:
+        """Return the notice that left with a Message-ID, or None."""
+        found = self._notices(NOTICES.c.message_id == message_id) if message_id else ()
+        return found[0] if found else None
+
     def notices(
         self, *, alarm: int | None = None, begin: datetime | None = None, end: datetime | None = None
     ) -> tuple[Notice, ...]:
@@ -617,12 +651,47 @@ class Store:
         """
         with self._writing() as connection:
             self._put_once(connection, NOTICES, [_notice_row(notice) for notice in notices])
+            for notice in notices:
+                self._put_new_pictures(connection, notice)
             self._put(connection, MARKS, [{"name": name, "value": value} for name, value in (marks or {}).items()])
 
-    def put_words(self, number: int, subject: str, text: str, html: str, message_id: str, references: str) -> bool:
-        """Write down the words a notice is about to be sent with; false if it is not due any more: then they stay."""
+    def _put_new_pictures(self, connection: Connection, notice: Notice) -> None:
+        """Write down the pictures of a notice just made with its words."""
+        if notice.pictures:
+            it = [NOTICES.c[name] == getattr(notice, name) for name in ("occasion", "person", "channel", "message_id")]
+            number = connection.scalar(sql.select(NOTICES.c.number).where(*it))
+            if number is not None:
+                self._put_once(connection, PICTURES, _picture_rows(number, notice.pictures))
+
+    def put_words(
+        self,
+        number: int,
+        subject: str,
+        text: str,
+        html: str,
+        message_id: str,
+        references: str,
+        pictures: Sequence[Picture] = (),
+    ) -> bool:
+        """Write down the words and pictures a notice is about to be sent with, in the place of those before.
+
+        False if it is not due any more: then they stay.
+        """
         words = {"subject": subject, "text": text, "html": html, "message_id": message_id, "references": references}
-        return self._change(NOTICES, words, NOTICES.c.number == number, NOTICES.c.state == NoticeState.DUE)
+        with self._writing() as connection:
+            due = (NOTICES.c.number == number, NOTICES.c.state == NoticeState.DUE)
+            if connection.execute(NOTICES.update().where(*due).values(**words)).rowcount != 1:
+                return False
+            connection.execute(PICTURES.delete().where(PICTURES.c.notice == number))
+            self._put_once(connection, PICTURES, _picture_rows(number, pictures))
+            return True
+
+    def pictures(self, notice: int) -> tuple[Picture, ...]:
+        """Return the pictures a notice is sent with."""
+        query = sql.select(PICTURES.c.name, PICTURES.c.alternative, PICTURES.c.png).order_by(PICTURES.c.name)
+        with self._reading() as connection:
+            rows = connection.execute(query.where(PICTURES.c.notice == notice))
+            return tuple(Picture(row.name, row.alternative, bytes(row.png)) for row in rows)
 
     def begin_attempt(self, number: int, at: datetime) -> bool:
         """Write down that the sending begins, before it does; false if the notice is not due any more: don't send."""
@@ -653,10 +722,34 @@ class Store:
             outcome["repeat"] = True
         return self._change(NOTICES, outcome, NOTICES.c.number == number, NOTICES.c.state == NoticeState.ATTEMPTING)
 
+    def sent_since(self, moment: datetime) -> tuple[Notice, ...]:
+        """Return the notices that went out since a moment, are on their way, or may have arrived since."""
+        on_its_way = sql.or_(
+            NOTICES.c.accepted_at >= moment,
+            NOTICES.c.state == NoticeState.ATTEMPTING,
+            sql.and_(NOTICES.c.state == NoticeState.UNKNOWN, NOTICES.c.attempted_at >= moment),
+            sql.and_(NOTICES.c.state == NoticeState.DUE, NOTICES.c.attempts > 0, NOTICES.c.text != ""),
+        )
+        states = (NoticeState.ACCEPTED, NoticeState.ATTEMPTING, NoticeState.UNKNOWN, NoticeState.DUE)
+        # What was due long before has been given up: asked for only so that the index leads to few rows.
+        return self._notices(NOTICES.c.state.in_(states), NOTICES.c.due_at >= moment - DUE_AT_MOST, on_its_way)
+
+    def hold_back(self, numbers: Sequence[int], why: str, until: datetime | None = None) -> None:
+        """Let notices that are due and have no words yet wait, and say why: until a moment, or for another notice."""
+        held = {"error": why} | ({} if until is None else {"due_at": until})
+        waiting = (NOTICES.c.state == NoticeState.DUE, NOTICES.c.text == "")
+        with self._writing() as connection:
+            connection.execute(NOTICES.update().where(NOTICES.c.number.in_(numbers), *waiting).values(**held))
+
     def withdraw(self, number: int, why: str) -> bool:
         """Take back a notice that is still due, because what it tells no longer stands; false if it is too late."""
         withdrawn = {"state": NoticeState.WITHDRAWN, "error": why}
-        return self._change(NOTICES, withdrawn, NOTICES.c.number == number, NOTICES.c.state == NoticeState.DUE)
+        with self._writing() as connection:
+            due = (NOTICES.c.number == number, NOTICES.c.state == NoticeState.DUE)
+            if connection.execute(NOTICES.update().where(*due).values(**withdrawn)).rowcount != 1:
+                return False
+            connection.execute(PICTURES.delete().where(PICTURES.c.notice == number))
+            return True
 
     def _change(self, table: sql.Table, values: Mapping[str, Any], *conditions: sql.ColumnElement[bool]) -> bool:
         with self._writing() as connection:
@@ -705,10 +798,14 @@ class Store:
             rows = connection.execute(sql.select(HEALTH).order_by(HEALTH.c.source))
             return tuple(SourceHealth(**row._mapping) for row in rows)
 
-    def marks(self) -> dict[str, str]:
-        """Return the small named facts: "last_cycle", "answered_to", "cells_known_to", and what others wrote."""
+    def marks(self, begins: str = "") -> dict[str, str]:
+        """Return the small named facts: "last_cycle", "answered_to", "cells_known_to", and what others wrote.
+
+        begins: only those whose names begin so.
+        """
         with self._reading() as connection:
-            return {row.name: row.value for row in connection.execute(sql.select(MARKS))}
+            theirs = MARKS.c.name.startswith(begins, autoescape=True)
+            return {row.name: row.value for row in connection.execute(sql.select(MARKS).where(theirs))}
 
     def set_mark(self, name: str, value: str) -> None:
         """Write down one small named fact."""
@@ -785,10 +882,12 @@ class Store:
     def forget(self, now: datetime, months: int = 24) -> int:
         """Delete raw readings both observed and received more than so many months (of 30.5 days) ago; return how many.
 
-        The last row ever delivered stays, so that no delivery number is given twice.
+        The last row ever delivered stays, so that no delivery number is given twice. The pictures of old mails go too.
         """
         limit = int((now - timedelta(days=30.5 * months)).timestamp())
         with self._writing() as connection:
+            old_notices = sql.select(NOTICES.c.number).where(NOTICES.c.made_at < now - PICTURES_KEPT)
+            connection.execute(PICTURES.delete().where(PICTURES.c.notice.in_(old_notices)))
             last = connection.scalar(sql.select(sql.func.max(DELIVERED.c.delivery))) or 0
             old = f"{HOUR} <= {_hour(limit)} AND observed_at < {limit} AND received_at < {limit} AND delivery < {last}"
             return connection.execute(DELIVERED.delete().where(sql.text(old))).rowcount
@@ -1058,6 +1157,13 @@ def _event_row(event: Event) -> dict[str, Any]:
 
 def _notice_row(notice: Notice) -> dict[str, Any]:
     return {name: getattr(notice, name) for name in NOTICE_GIVEN}
+
+
+def _picture_rows(notice: int, pictures: Sequence[Picture]) -> list[dict[str, Any]]:
+    return [
+        {"notice": notice, "name": picture.name, "alternative": picture.alternative, "png": picture.png}
+        for picture in pictures
+    ]
 
 
 def _notice(row: Row[Any]) -> Notice:

@@ -6,6 +6,7 @@ import smtplib
 import socket
 import ssl
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
@@ -14,6 +15,7 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
+from watchman import bookings, drills, mailbox
 from watchman.errors import InputError, OutsideError
 from watchman.judging.checks import CHECKS
 from watchman.judging.science.neighbours import NO_WITNESS_KM
@@ -22,6 +24,7 @@ from watchman.model import BATTERY, RAIN, TEMPERATURE, Delivery, Readings
 from watchman.network import Contact, MailSettings, Network, load
 from watchman.readings.sources import FetchMemory, fetch
 from watchman.store import Store
+from watchman.telling import calling, who
 from watchman.telling.channels import understands
 from watchman.telling.phrases import Phrases, counted, lasting, listed
 
@@ -59,22 +62,33 @@ def verify(folder: Path, secret: SecretLookup, now: datetime) -> Report:
     phrases = Phrases(network, now)
     sources = [_source(network, delivery, phrases) for delivery in deliveries]
     channels = list(_channels(network))
-    store = _store(network)
+    looks = [bookings.look(network, calendar, bookings.Kept(), now) for calendar in network.calendars]
+    store, drill = _store(network)
+    answered = drill.answered if drill is not None and calling.can_answer(network) else None
+    people = [who.would_tell(network, role, now) for role in who.roles_told(network)]
     for title, part in (
         ("Sources", [line for found in sources for line in found]),
         ("Stations", list(_stations(network, readings, phrases, now))),
+        ("People: who would be told now", [*people, *_last_drill(network, drill, phrases)]),
         (
             "Channels (nothing was sent; `watchman drill` sends a test notice to everybody)",
             [line for _, line in channels],
         ),
+        *([("Calendars", [line for seen in looks for line in _calendar(network, seen, phrases)])] if looks else ()),
         ("Store", [store or "It can be opened and written."]),
         (
             "Not covered",
-            [*_silent(network, readings), *uncovered(network, _delivered(readings))] or ["Nothing we know of."],
+            [
+                *_silent(network, readings),
+                *uncovered(network, _delivered(readings)),
+                *who.unsafe(network, now, answered),
+            ]
+            or ["Nothing we know of."],
         ),
     ):
         lines += ["", title, *(f"  {line}" for line in part)]
-    failed = store or any(delivery.trouble for delivery in deliveries) or not all(good for good, _ in channels)
+    troubles = [*(delivery.trouble for delivery in deliveries), *(seen.trouble for seen in looks)]
+    failed = store or any(troubles) or not all(good for good, _ in channels)
     return Report(tuple(lines), OUTSIDE if failed else DONE)
 
 
@@ -128,6 +142,29 @@ def _battery(chemistry: str, own: Readings) -> str:
     return f"battery {now_v:.2f} V ({chemistry or 'kind not written, to be guessed from its volts'})"
 
 
+def _calendar(network: Network, seen: bookings.Look, phrases: Phrases) -> Iterator[str]:
+    """Say what one calendar holds, and which of its entries can't be used."""
+    if seen.book is None:
+        yield f"{seen.name}: FAILED: {seen.trouble}"
+        return
+    within = f"in the next {bookings.AHEAD.days} days"
+    if any(calendar.holds == "duty" for calendar in network.calendars if calendar.name == seen.name):
+        turns, unknown = bookings.turns(network, seen.name, seen.book)
+        people = listed(list(dict.fromkeys(turn.person for turn in turns)), 6)
+        yield (
+            f"{seen.name}: {counted(len(turns), 'turn')} {within}, {people}"
+            if turns
+            else (f"{seen.name}: nobody's turn {within}")
+        )
+    else:
+        visits, unknown = bookings.visits(network, seen.name, seen.book, phrases.now)
+        coming = [visit for visit in visits if visit.ends_at > phrases.now]
+        told = f"{seen.name}: {counted(len(coming), 'visit')} {within}"
+        first = coming[0] if coming else None
+        yield f"{told}, the next at {phrases.full(first.station)} {phrases.stamp(first.begins_at)}" if first else told
+    yield from (f"{seen.name}: {trouble}" for trouble in (*seen.book.troubles, *unknown))
+
+
 def _channels(network: Network) -> Iterator[tuple[bool, str]]:
     """Knock at each way out once, without sending; say whether it opened, and in words."""
     if network.mail is not None:
@@ -135,6 +172,9 @@ def _channels(network: Network) -> Iterator[tuple[bool, str]]:
         yield _tried(place, partial(_knock_at_mail, network.mail))
     else:
         yield True, "mail: none; no [mail] is written"
+    if network.answers.mail is not None:
+        box = network.answers.mail
+        yield _tried(f"replies from {box.user} at {box.host}:{box.port}", partial(mailbox.knock, box))
     for contact in network.contacts:
         for channel in ("text", "chat"):
             address = getattr(contact, channel).get_secret_value()
@@ -158,7 +198,7 @@ def _tried(place: str, knock: Callable[[], None]) -> tuple[bool, str]:
         knock()
     except smtplib.SMTPAuthenticationError:
         return False, f"{place}: FAILED: user or password not accepted"
-    except (smtplib.SMTPException, OSError) as error:
+    except (smtplib.SMTPException, OutsideError, OSError) as error:
         words = getattr(error, "strerror", None) or str(error) or type(error).__name__
         return False, f"{place}: FAILED: {' '.join(words.split())}"
     return True, f"{place}: the server answers"
@@ -180,13 +220,25 @@ def _knock_at_mail(mail: MailSettings) -> None:
             client.login(mail.user, mail.password.get_secret_value())
 
 
-def _store(network: Network) -> str:
-    """Return why the store can't be used, or ""."""
+def _store(network: Network) -> tuple[str, drills.Drill | None]:
+    """Return why the store can't be used, or "", and the last drill it knows of."""
     try:
-        Store.open(network.store.address.get_secret_value(), network.folder).close()
+        with closing(Store.open(network.store.address.get_secret_value(), network.folder)) as store:
+            return "", drills.last(store)
     except OutsideError as error:
-        return f"FAILED: {error}"
-    return ""
+        return f"FAILED: {error}", None
+
+
+def _last_drill(network: Network, drill: drills.Drill | None, phrases: Phrases) -> Iterator[str]:
+    """Say who has answered the last drill."""
+    if drill is None:
+        yield "No drill yet: nobody knows whether every phone would ring. `watchman drill` asks them."
+    elif calling.can_answer(network):
+        missing = f", not {listed(drill.missing, 12)}" if drill.missing else ""
+        yield (
+            f"Last drill {phrases.stamp(drill.drilled_at)}: {len(drill.asked) - len(drill.missing)} of "
+            f"{len(drill.asked)} answered{missing}."
+        )
 
 
 def _delivered(readings: Readings) -> set[int]:
@@ -220,6 +272,11 @@ def _uncovered_people(network: Network) -> Iterator[str]:
         yield "No outside watcher: if this machine or its link stops, you won't know. Write [sign_of_life]."
     if network.board is None:
         yield "No page for phones: nobody can acknowledge by a link, or say that they are on site. Write [board]."
+    if not calling.can_answer(network):
+        yield (
+            "Nobody can answer from a phone: heavy rain goes down the whole order of duty, and faults are never said "
+            "again. Write [board] or [answers]."
+        )
     wakes = [rule for rule in network.rules if rule.when == "now"]
     asleep = [
         contact.name
@@ -234,7 +291,7 @@ def _uncovered_people(network: Network) -> Iterator[str]:
             told.setdefault(role, set()).add(contact.name)
     alone = sorted({role for rule in wakes for role in rule.tell if len(told.get(role, ())) == 1})
     if alone:
-        yield f"{listed(alone, 6)}: one person each. On holiday, nobody is told."
+        yield f"{listed(alone, 6)}: one person each. On holiday nobody stands in for them."
     unasked = sorted(CHECKS.keys() - {rule.check for rule in network.rules})
     if unasked:
         yield f"{', '.join(unasked)}: no rule asks. Write a file of that name into rules/."

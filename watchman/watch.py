@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import logging
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
+from watchman import drills, polls, visiting
 from watchman.errors import OutsideError
-from watchman.judging import alarms, causes, checks, holding, learned
+from watchman.judging import alarms, causes, checks, cleared, holding, learned
 from watchman.judging.checks import doubtful_rain, heavy_rain
 from watchman.judging.rule import Rule
 from watchman.judging.science.neighbours import NOTHING_LEARNED, HonestZeros
@@ -24,6 +25,7 @@ from watchman.model import (
     WATCH,
     Alarm,
     AlarmKey,
+    Call,
     Delivery,
     Event,
     Flag,
@@ -34,10 +36,10 @@ from watchman.model import (
     Span,
     Verdict,
 )
-from watchman.network import Contact, Network
+from watchman.network import Network
 from watchman.readings.cleaning import REASONS, Clean, Held, Terms
 from watchman.readings.record import DAY, HOUR, Record
-from watchman.telling import digest, roster
+from watchman.telling import calling, digest, roster
 
 log = logging.getLogger(__name__)
 
@@ -47,19 +49,45 @@ AWAY = ("stood down", "relocating", "stolen")
 """What stations.csv says of a station whose readings nobody should be told of."""
 PROBATION_S = 2 * DAY
 """How long a new station, or one in a new place, is on probation [s] (judgement, no source)."""
-LEARNING, HOLDING = "learning from dry gauges", "holding back doubtful rain"
+LEARNING, HOLDING, VISITING = "learning from dry gauges", "holding back doubtful rain", "reports to visitors"
 """What the watch does beside the rules, as it is told when that fails."""
+CLEARED = "cleared:"
+"""How the marks begin of what somebody said is not a fault."""
 DAYS_AT_ONCE = 10
 """How many days of readings are held in memory at once when the long memory is made anew."""
 
 
-Kept = dict[str, tuple[tuple[int, bytes], Findings]]
-"""By rule: what the checks that change slowly found, and the period and state of service for which that holds."""
+MANY_STATIONS = 1000
+"""From so many stations on what slow checks find takes seconds, and not two of them are asked in one cycle."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What a rule's check found: in which period of its own, and who was in service then [bool, n]."""
+
+    period: int
+    in_service: np.ndarray
+    findings: Findings
+
+    def concerns(self, stations: Stations, left: np.ndarray, back: np.ndarray) -> bool:
+        """Say whether it may be otherwise for some stations: `left` have left service or their rain counts otherwise,
+        `back` are back in service [positions].
+        """
+        if self.findings.scopes is not None:
+            return bool(len(left) or len(back))
+        verdict = self.findings.verdict
+        both = np.append(left, back)
+        beside = stations.neighbours[both]
+        present = (verdict[both] == Verdict.PRESENT).any() or (verdict[beside[beside >= 0]] == Verdict.PRESENT).any()
+        return bool(present or (verdict[back] == Verdict.UNDETERMINED).any())
 
 
 @dataclass
 class Watch:
-    """A network being watched: what is kept in memory between cycles; all of it can be made again from the store."""
+    """A network being watched: what is kept in memory between cycles; all of it can be made again from the store.
+
+    answerable: whether people can answer; in a replay nobody can, and so nobody is reminded or called in their place.
+    """
 
     network: Network
     store: Memory
@@ -76,9 +104,11 @@ class Watch:
     ran_at: datetime | None = None
     unkept: Readings = field(default_factory=Readings.empty)
     own_trouble: dict[str, str] = field(default_factory=dict)
-    kept_findings: Kept = field(default_factory=dict)
+    kept_findings: dict[str, Kept] = field(default_factory=dict)
     honest_zeros: HonestZeros = NOTHING_LEARNED
     learned_on: int = 0
+    answerable: bool = True
+    cleared: dict[AlarmKey, cleared.Cleared] = field(default_factory=dict)
 
     def history(self, begin: int, end: int, stations: np.ndarray) -> Readings:
         """Return all rain delivered by some stations in a stretch, with each one's reading before it."""
@@ -99,31 +129,70 @@ class Told:
 def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     """Take what was delivered through the whole way: record, checks, causes, alarms, notices, one transaction."""
     new, trouble = _keep(watch, deliveries)
+    polled = polls.counted(watch.network, watch.marks, watch.health, deliveries, now)
     watch.health = tuple(_health(watch.health, deliveries, new, watch.network))
     watch.record.advance(int(now.timestamp()))
     rows, unread = _take(watch, new, now)
     trouble = trouble or unread
-    held, unheld = ([], "") if trouble else _hold(watch, rows, now)
+    view = view_of(watch, now)
+    held, unheld = ([], "") if trouble else _hold(watch, view, rows)
     trouble = trouble or unheld
 
-    view = view_of(watch, now)
+    view = learn(watch, replace(view, held_back=_held_back(watch)))
     judged, broken = judge(watch.network.rules, view, watch.kept_findings)
     matters = [*causes.gather(judged, view, watch.alarms), *broken]
     matters += [*_own_troubles(watch, matters), *_of_nothing_any_more(watch)]
 
     answers = () if trouble else watch.store.answers_after(watch.answered_to)
+    said = {**watch.cleared, **cleared.newly(watch.alarms.values(), answers)}
+    matters, still_cleared = cleared.guarded(matters, judged, view, said)
     rules = {rule.name: rule for rule in watch.network.rules}
-    changed, events = alarms.step(watch.alarms.values(), matters, answers, rules, watch.last_number, now)
+    calls = _calls(watch, now) if watch.answerable and not trouble else []
+    changed, events = alarms.step(watch.alarms.values(), matters, answers, rules, watch.last_number, now, calls)
 
-    due, marks = owed(watch, now)
+    due, marks = owed(watch, view, now)
     told = Told(tuple(events), (*roster.address(watch.network, events, now), *due), trouble)
     answered_to = max((answer.number for answer in answers), default=watch.answered_to)
     watch.ran_at = now
-    return _commit(watch, told, changed, rows, held, marks, answered_to, now)
+    marks |= _cleared_marks(watch.cleared, still_cleared) | polled
+    told = _commit(watch, told, changed, rows, held, marks, answered_to, now)
+    if not told.trouble:
+        clear(watch, still_cleared)
+    return told
+
+
+def clear(watch: Watch, marks: Mapping[AlarmKey, cleared.Cleared]) -> None:
+    """Let these answers "not a fault" hold from now on, in place of those before."""
+    if marks != watch.cleared:
+        watch.cleared = dict(marks)
+        watch.kept_findings.clear()
+
+
+def _cleared_marks(
+    before: Mapping[AlarmKey, cleared.Cleared], now: Mapping[AlarmKey, cleared.Cleared]
+) -> dict[str, str]:
+    """Return what to write down of answers "not a fault"; an empty one holds no more."""
+    changed = {key for key in (*before, *now) if before.get(key) != now.get(key)}
+    return {
+        f"{CLEARED}{key.rule}:{key.matter}:{key.scope}": cleared.to_text(now[key]) if key in now else ""
+        for key in changed
+    }
+
+
+def _calls(watch: Watch, now: datetime) -> list[Call]:
+    """Return what is owed because nobody answered."""
+    waiting = filter(calling.awaits_answer, watch.alarms.values())
+    storms = (alarm for alarm in waiting if roster.kind(alarm) == "storm")
+    try:
+        unreached = {one.number: calling.unreached(watch.store.notices(alarm=one.number), now) for one in storms}
+    except OutsideError as error:
+        log.error("the outbox could not be read; nobody is called in another's place now: %s", error)
+        return []
+    return calling.calls(watch.network, watch.alarms.values(), now, unreached)
 
 
 def judge(
-    rules: Iterable[Rule], view: View, kept: Kept | None = None
+    rules: Iterable[Rule], view: View, kept: dict[str, Kept] | None = None
 ) -> tuple[list[tuple[Rule, Findings]], list[Matter]]:
     """Return what each rule's check finds; a check that fails becomes a matter of its own and stops no other.
 
@@ -131,10 +200,10 @@ def judge(
     """
     kept = {} if kept is None else kept
     judged, broken = [], []
-    for rule in rules:
+    for place, rule in enumerate(rules):
         what = f"rule {rule.name}"
         try:
-            judged.append((rule, _found(rule, view, kept)))
+            judged.append((rule, _found(rule, place, view, kept)))
             broken.append(causes.own_trouble(what, ""))
         except Exception as error:
             log.exception("the check of %s failed", what)
@@ -142,27 +211,51 @@ def judge(
     return judged, broken
 
 
-def _found(rule: Rule, view: View, kept: Kept) -> Findings:
-    """Return what a rule's check finds, or found earlier in this period while the same stations were in service."""
+def _found(rule: Rule, place: int, view: View, kept: dict[str, Kept]) -> Findings:
+    """Return what a rule's check finds, or found earlier in this period if service hasn't changed for it since."""
+    every = holds_s(rule)
+    # Periods begin a minute after each other, so that slow checks of many stations don't all fall into one cycle.
+    begins_s = 60 * (1 + place) if len(view.stations) >= MANY_STATIONS else 0
+    period = (view.now - begins_s) // every if every else view.now
+    before = kept.get(rule.name)
+    if before is not None and before.period == period:
+        left, back = (
+            np.flatnonzero(before.in_service & ~view.in_service),
+            np.flatnonzero(~before.in_service & view.in_service),
+        )
+        if not before.concerns(view.stations, left, back):
+            return before.findings
+    kept[rule.name] = Kept(period, view.in_service, checks.CHECKS[rule.check].judge(view, rule.settings))
+    return kept[rule.name].findings
+
+
+def holds_s(rule: Rule) -> int:
+    """Return how long what a rule's check finds holds [s], 0 for this cycle only."""
     check = checks.CHECKS[rule.check]
-    every = check.every_s(rule.settings) if hasattr(check, "every_s") else getattr(check, "EVERY_S", 0)
-    holds_for = (view.now // every if every else view.now, view.in_service.tobytes())
-    if rule.name not in kept or kept[rule.name][0] != holds_for:
-        kept[rule.name] = (holds_for, check.judge(view, rule.settings))
-    return kept[rule.name][1]
+    return int(check.every_s(rule.settings) if hasattr(check, "every_s") else getattr(check, "EVERY_S", 0))
 
 
 def _of_nothing_any_more(watch: Watch) -> list[Matter]:
     """Return the open alarms whose rule, station, source or group is not written any more, as over."""
     stations = watch.network.columns()
-    known = {f"station:{name}" for name in stations.ids} | {f"source:{source.name}" for source in watch.network.sources}
-    for kind, names in (("mast", stations.mast), ("plan", stations.plan), ("area", stations.area)):
-        known |= {f"{kind}:{name}" for name in names}
+    known: dict[str, Container[str]] = {
+        "network": ("",),
+        "station": stations.positions,
+        "source": {source.name for source in watch.network.sources},
+        "mast": set(stations.mast),
+        "plan": set(stations.plan),
+        "area": set(stations.area),
+    }
     rules = {rule.name for rule in watch.network.rules}
+
+    def gone(key: AlarmKey) -> bool:
+        kind, _, name = key.scope.partition(":")
+        return key.rule not in rules or name not in known.get(kind, ())
+
     return [
         Matter(key, alarm.check, Verdict.ABSENT)
         for key, alarm in watch.alarms.items()
-        if key.matter != causes.OWN_TROUBLE and (key.rule not in rules or key.scope not in known | {"network"})
+        if key.matter != causes.OWN_TROUBLE and gone(key)
     ]
 
 
@@ -177,14 +270,13 @@ def _own_troubles(watch: Watch, matters: Sequence[Matter]) -> list[Matter]:
 def view_of(watch: Watch, now: datetime) -> View:
     """Return what the checks look at."""
     stations = watch.network.columns()
-    positions = {station: position for position, station in enumerate(stations.ids)}
     today = (int(now.timestamp()) + stations.utc_offset_s) // DAY
     in_service = np.array([status not in AWAY for status in stations.status], bool)
     for seasonal in np.flatnonzero(np.array(stations.season, object) != ""):
         in_service[seasonal] &= not days_to_season(stations.season[seasonal], today)
     last_visit = np.zeros(len(stations), np.int64)
     for span in watch.spans:
-        position = positions.get(span.station)
+        position = stations.positions.get(span.station)
         if position is None or span.reason != VISIT:
             continue
         if span.begins_at <= now < span.ends_at:
@@ -192,7 +284,7 @@ def view_of(watch: Watch, now: datetime) -> View:
         elif span.ends_at <= now:
             last_visit[position] = max(last_visit[position], int(span.ends_at.timestamp()))
     new = _on_probation(stations, watch.record, int(now.timestamp()))
-    view = View(
+    return View(
         int(now.timestamp()),
         stations,
         watch.record,
@@ -200,23 +292,33 @@ def view_of(watch: Watch, now: datetime) -> View:
         in_service,
         last_visit,
         new,
-        held_back=tuple(span for span in watch.spans if span.who == WATCH),
+        held_back=_held_back(watch),
         frequency=watch.network.frequency,
+        honest_zeros=watch.honest_zeros,
+        cleared={(mark.check, key.scope): mark.at for key, mark in watch.cleared.items()},
     )
-    if watch.learned_on != (today := watch.record.daily.end_of(watch.record.daily.head)):
-        watch.learned_on = today
-        _learn(watch, view)
-    return replace(view, honest_zeros=watch.honest_zeros)
 
 
-def _learn(watch: Watch, view: View) -> None:
-    """Learn what the past teaches of honest zeros; where that fails, what was learned before holds until tomorrow."""
+def _held_back(watch: Watch) -> tuple[Span, ...]:
+    """Return what the watch itself held back, and what of it a person confirmed: it grows while its tips go on."""
+    return tuple(span for span in watch.spans if span.who == WATCH or span.reason == holding.TEST_TIPS)
+
+
+def learn(watch: Watch, view: View) -> View:
+    """Return the view with what the past teaches of honest zeros, learned once a day; where that fails, what was
+    learned before holds until tomorrow.
+    """
+    today = watch.record.daily.end_of(watch.record.daily.head)
+    if watch.learned_on == today:
+        return view
+    watch.learned_on = today
     try:
         watch.honest_zeros = learned.learn(view)
         watch.own_trouble.pop(LEARNING, None)
     except Exception as error:
         log.exception("%s failed", LEARNING)
         watch.own_trouble[LEARNING] = causes.words_of(error)
+    return replace(view, honest_zeros=watch.honest_zeros)
 
 
 def _on_probation(stations: Stations, record: Record, now: int) -> np.ndarray:
@@ -228,7 +330,7 @@ def _on_probation(stations: Stations, record: Record, now: int) -> np.ndarray:
     return np.asarray(new | (np.array(stations.status, object) == "probation"))
 
 
-def owed(watch: Watch, now: datetime) -> tuple[list[Notice], dict[str, str]]:
+def owed(watch: Watch, view: View, now: datetime) -> tuple[list[Notice], dict[str, str]]:
     """Return notices that are due by the clock alone (digests, the end of a window, "I was off"), and their marks."""
     network = watch.network
     notices: list[Notice] = []
@@ -241,25 +343,38 @@ def owed(watch: Watch, now: datetime) -> tuple[list[Notice], dict[str, str]]:
         marks = {f"digest:{week}": now.isoformat() for week in weeks}
         marks[f"also:{weeks[-1]}"] = " ".join(weeks[:-1])
     before = _moment(watch.marks.get("last_cycle"))
-    for span in watch.spans:
-        # An end may be decided afterwards; the window is over when both have come.
-        over_at = max(span.ends_at, span.decided_at)
-        if span.reason == VISIT and before is not None and before <= over_at <= now:
-            notices += roster.summon(network, f"window:{span.number}", "visit", _visitors(watch, span), now)
+    to_visitors, visited = _owed_to_visitors(watch, view, before, now)
+    notices, marks = [*notices, *to_visitors], {**marks, **visited}
+    unanswered, settled = _drill_unanswered(watch, now)
+    notices, marks = [*notices, *unanswered], {**marks, **settled}
     ran_before = watch.ran_at or before
     if before is not None and ran_before is not None and now - ran_before > OFF_AFTER:
         occasion = f"off:{before.isoformat()}/{now.isoformat()}"
-        contacts = roster.with_roles(network, (causes.KEEPER,)) or list(network.contacts)
+        contacts = roster.told_now(network, (causes.KEEPER,), now) or list(network.contacts)
         notices += roster.summon(network, occasion, "tool", contacts, now)
     return notices, marks
 
 
-def _visitors(watch: Watch, window: Span) -> list[Contact]:
-    """Return who is told that a window is over: its visitor, else whoever is told of what still stands there."""
-    visitors = [contact for contact in watch.network.contacts if contact.name == window.who]
-    standing = [alarm for alarm in watch.alarms.values() if alarm.open_now and window.station in alarm.stations]
-    roles = {role for alarm in standing for role in alarm.tell}
-    return visitors or roster.with_roles(watch.network, roles or {causes.KEEPER})
+def _drill_unanswered(watch: Watch, now: datetime) -> tuple[list[Notice], dict[str, str]]:
+    try:
+        return drills.owed(watch.network, watch.store, now)
+    except OutsideError as error:
+        log.error("the last drill could not be looked at, and will be with the next cycle: %s", error)
+        return [], {}
+
+
+def _owed_to_visitors(
+    watch: Watch, view: View, before: datetime | None, now: datetime
+) -> tuple[list[Notice], dict[str, str]]:
+    watch.own_trouble.pop(VISITING, None)
+    try:
+        alarms_now = list(watch.alarms.values())
+        visits = visiting.Visits(watch.network, view, watch.spans, alarms_now, watch.marks, before)
+        return visiting.owed(visits, now)
+    except Exception as error:
+        log.exception("%s failed", VISITING)
+        watch.own_trouble[VISITING] = causes.words_of(error)
+        return [], {}
 
 
 def _keep(watch: Watch, deliveries: Sequence[Delivery]) -> tuple[Readings, str]:
@@ -317,7 +432,7 @@ def _take(watch: Watch, new: Readings, now: datetime) -> tuple[list[Clean], str]
         return [Clean.join([])], str(error)
 
 
-def _hold(watch: Watch, rows: list[Clean], now: datetime) -> tuple[list[Span], str]:
+def _hold(watch: Watch, view: View, rows: list[Clean]) -> tuple[list[Span], str]:
     """Hold back what the watch itself decides doesn't count, before anything is judged; the rows it changes join.
 
     Return the spans, to be written down with the rest of the cycle, and what kept them from being decided.
@@ -326,7 +441,7 @@ def _hold(watch: Watch, rows: list[Clean], now: datetime) -> tuple[list[Span], s
     if not any(rule.check == doubtful_rain.NAME for rule in watch.network.rules):
         return [], ""
     try:
-        spans = holding.decided(view_of(watch, now), watch.taken_back)
+        spans = holding.decided(view, watch.taken_back)
     except Exception as error:
         log.exception("%s failed", HOLDING)
         watch.own_trouble[HOLDING] = causes.words_of(error)
@@ -356,7 +471,11 @@ def _let_hold(watch: Watch, spans: tuple[Span, ...]) -> Clean:
         Held.of(_stretches(watch.network, spans)), _stretches(watch.network, changed), watch.history
     )
     watch.spans = spans
-    watch.kept_findings.clear()
+    stations = watch.network.columns()
+    theirs = np.array([stations.positions[span.station] for span in changed if span.station in stations.positions], int)
+    watch.kept_findings = {
+        rule: kept for rule, kept in watch.kept_findings.items() if not kept.concerns(stations, theirs, theirs[:0])
+    }
     return rows
 
 
@@ -369,7 +488,7 @@ def _spans_known(store: Memory, now: datetime) -> tuple[tuple[Span, ...], tuple[
 
 
 def _stretches(network: Network, spans: Iterable[Span]) -> list[tuple[int, int, int]]:
-    positions = {station.id: position for position, station in enumerate(network.stations)}
+    positions = network.columns().positions
     return [
         (positions[span.station], int(span.begins_at.timestamp()), int(span.ends_at.timestamp()))
         for span in spans
@@ -457,6 +576,8 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
         marks=marks,
     )
     watch.spans, watch.taken_back = _spans_known(store, now)
+    said = [cleared.from_text(text) for name, text in marks.items() if name.startswith(CLEARED) and text]
+    watch.cleared = {mark.key: mark for mark in said}
     record = watch.record
     record.held = Held.of(_stretches(network, watch.spans))
     stations, _, habits = store.load_cells("habits", -1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
@@ -12,6 +12,7 @@ import numpy as np
 
 from watchman import watch
 from watchman.judging import causes, checks
+from watchman.judging.cleared import Cleared
 from watchman.judging.difference import Difference, differences
 from watchman.judging.rule import Rule
 from watchman.judging.view import Findings, View
@@ -30,9 +31,9 @@ from watchman.model import (
     When,
 )
 from watchman.network import Network
-from watchman.replay import Past
+from watchman.replay import Past, let_clear
 from watchman.store import Store
-from watchman.telling import compose, phrases, roster
+from watchman.telling import compose, outbox, phrases, roster, who
 
 REMEMBERED = timedelta(days=400)
 """How far back the store is asked for alarms that may still stand."""
@@ -42,7 +43,7 @@ NAMED = 6
 @dataclass(frozen=True, slots=True)
 class Answer:
     """What is said of one rule. told: to whom and when, or why not; because: the numbers; differences: what would turn
-    it, in words.
+    it, in words; whom: who would be told of it, role by role.
     """
 
     rule: str
@@ -50,6 +51,7 @@ class Answer:
     told: str
     because: str
     differences: tuple[str, ...]
+    whom: tuple[str, ...] = ()
 
 
 def of_station(
@@ -71,11 +73,14 @@ def of_network(network: Network, watching: watch.Watch, store: Store | None, now
     return [_Of(network, view, rule, findings, now).all_stations(told, notices) for rule, findings in judged]
 
 
-def as_known(network: Network, readings: Readings, spans: tuple[Span, ...], now: datetime) -> watch.Watch:
-    """Return the watch of a network as it would have begun at `now`, from what had arrived by then."""
+def as_known(
+    network: Network, readings: Readings, spans: tuple[Span, ...], now: datetime, said: Sequence[Cleared] = ()
+) -> watch.Watch:
+    """Return the watch of a network as it would have begun at `now`, from what had arrived and was said by then."""
     past = Past(readings, spans)
     past.until(now)
     watching = watch.begin(network, past, now)
+    let_clear(watching, said, now)
     # How each fetch went then is not kept; an outage that was told is among the alarms.
     watching.health = tuple(replace(one, last_attempt_at=now, last_success_at=now) for one in watching.health)
     return watching
@@ -86,7 +91,7 @@ def as_text(title: str, answers: list[Answer]) -> str:
     lines = [title]
     for answer in answers:
         lines += ["", f"{answer.rule}: {answer.told}"]
-        lines += [f"  {line}" for line in (answer.because, *answer.differences) if line]
+        lines += [f"  {line}" for line in (answer.because, *answer.differences, *answer.whom) if line]
     return "\n".join(lines)
 
 
@@ -95,7 +100,7 @@ def _then(
 ) -> tuple[View, list[tuple[Rule, Findings]], dict[AlarmKey, Alarm], tuple[Notice, ...]]:
     """Return what the checks saw and found at `now`, the alarms that stood, and the notices made by then."""
     watching.record.advance(int(now.timestamp()))
-    view = watch.view_of(watching, now)
+    view = watch.learn(watching, watch.view_of(watching, now))
     judged, _broken = watch.judge(network.rules, view)
     if store is None:
         return view, judged, {}, ()
@@ -145,7 +150,8 @@ class _Of:
         told = self._told(alarms[0], notices) if alarms else self._not_told(verdict, matter)
         turns = [self._turns(one, verdict) for one in self._differences(place)]
         turns += self._without_visit(place, matter)
-        return Answer(self.rule.name, verdict.name.lower(), told, self._because(place, verdict), tuple(turns))
+        because = self._because(place, verdict)
+        return Answer(self.rule.name, verdict.name.lower(), told, because, tuple(turns), self._whom())
 
     def all_stations(self, standing: Mapping[AlarmKey, Alarm], notices: tuple[Notice, ...]) -> Answer:
         findings = self.findings
@@ -158,7 +164,13 @@ class _Of:
         verdict = Verdict.PRESENT if present else Verdict.ABSENT
         turns = () if present else [self._turns(one, verdict, "somebody") for one in self._differences(None)]
         said = " ".join(told) or ("nobody is told of anything." if not present else "nobody has been told.")
-        return Answer(self.rule.name, verdict.name.lower(), said, "; ".join(because) + ".", tuple(turns))
+        return Answer(self.rule.name, verdict.name.lower(), said, "; ".join(because) + ".", tuple(turns), self._whom())
+
+    def _whom(self) -> tuple[str, ...]:
+        """Return who would be told of the rule now, role by role."""
+        if self.rule.when is When.WEEKLY:
+            return ()
+        return tuple(f"It tells {who.would_tell(self.network, role, self.now)}" for role in self.rule.tell)
 
     def _scope_of(self, position: int) -> int | None:
         """Return which of the findings of a check that judges something else is about this station."""
@@ -192,6 +204,11 @@ class _Of:
             words.append("it goes into the weekly digest")
         elif waiting := [notice for notice in mine if notice.due_at > self.now]:
             words.append(f"its notices wait until {self.say.clock(min(n.due_at for n in waiting))}")
+        elif told_in := [notice for notice in mine if notice.error.startswith(outbox.TOLD_IN)]:
+            people = list(dict.fromkeys(notice.person for notice in told_in))
+            words.append(
+                f"{phrases.listed(people, NAMED)} {told_in[0].error}, with others beyond the budget of the day"
+            )
         elif refused := [notice for notice in mine if notice.state is NoticeState.REFUSED]:
             words.append(f"NOT told: {refused[0].channel} to {refused[0].person} was refused ({refused[0].error})")
         elif not roster.with_roles(self.network, alarm.tell):

@@ -52,7 +52,8 @@ HEADER = "time,station,rain_mm,battery_v,temperature_c,signal_dbm\n"
 @dataclass(frozen=True, slots=True)
 class Sites:
     """Where the stations are [km], and what ails them: silent_from, dead_from, weak_from [s since 1970 UTC] are when
-    some stop sending, stop counting rain, or lose their charger; never for most.
+    some stop sending, stop counting rain, or lose their charger; never for most. own: by how much each one's volts,
+    temperature and signal lie above or below the others', in spreads.
     """
 
     east_km: np.ndarray
@@ -60,6 +61,7 @@ class Sites:
     silent_from: np.ndarray
     dead_from: np.ndarray
     weak_from: np.ndarray
+    own: np.ndarray
 
     def __len__(self) -> int:
         return len(self.east_km)
@@ -78,7 +80,7 @@ def sites(count: int, begin: int, end: int, seed: int = 1) -> Sites:
         ill = random.choice(count, max(count // 100, 1), replace=False)
         fault[ill] = random.integers(earliest, end, len(ill))
     east, north = (place % side) * SPACING_KM + jitter[0], (place // side) * SPACING_KM + jitter[1]
-    return Sites(east, north, silent, dead, weak)
+    return Sites(east, north, silent, dead, weak, random.standard_normal(count).astype(np.float32))
 
 
 def tables(place: Sites, times: np.ndarray, seed: int = 2) -> dict[int, np.ndarray]:
@@ -89,15 +91,14 @@ def tables(place: Sites, times: np.ndarray, seed: int = 2) -> dict[int, np.ndarr
     random = np.random.default_rng(seed)
     shape = (len(times), len(place))
     hour = (times % DAY / 3600.0 - 7.0)[:, None]
-    noise = random.standard_normal(len(place)).astype(np.float32)
     sun = np.sin((hour - 8.0) / 12.0 * np.pi).astype(np.float32)
     weak_days = np.clip((times[:, None] - place.weak_from) / DAY, 0.0, 10.0).astype(np.float32)
-    battery = 3.9 + 0.02 * noise + 0.2 * np.maximum(sun, 0.0) * (weak_days == 0) - 0.06 * weak_days
+    battery = 3.9 + 0.02 * place.own + 0.2 * np.maximum(sun, 0.0) * (weak_days == 0) - 0.06 * weak_days
     readings = {
         RAIN: _rain(place, times, random),
         BATTERY: np.round(battery, 2),
-        TEMPERATURE: np.round(12.0 + 6.0 * sun + noise, 1),
-        SIGNAL: np.round(-85.0 + 5.0 * np.broadcast_to(noise, shape)),
+        TEMPERATURE: np.round(12.0 + 6.0 * sun + place.own, 1),
+        SIGNAL: np.round(-85.0 + 5.0 * np.broadcast_to(place.own, shape)),
     }
     missing = (random.random(shape, np.float32) < 0.005) | (times[:, None] > place.silent_from)
     for table in readings.values():

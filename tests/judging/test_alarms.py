@@ -10,7 +10,19 @@ import pytest
 
 from watchman.judging.alarms import LATCHED, step
 from watchman.judging.rule import Rule
-from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Severity, Verdict, When
+from watchman.model import (
+    Alarm,
+    AlarmKey,
+    AlarmState,
+    Answer,
+    Call,
+    Event,
+    EventKind,
+    Matter,
+    Severity,
+    Verdict,
+    When,
+)
 
 T0 = datetime(2025, 10, 20, 6, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -36,9 +48,11 @@ class Life:
         self.last_number = 0
         self.events: list[Event] = []
 
-    def at(self, minutes: float, *matters: Matter, answers: Sequence[Answer] = ()) -> list[str]:
+    def at(
+        self, minutes: float, *matters: Matter, answers: Sequence[Answer] = (), calls: Sequence[Call] = ()
+    ) -> list[str]:
         changed, events = step(
-            self.alarms.values(), matters, answers, self.rules, self.last_number, T0 + minutes * MINUTE
+            self.alarms.values(), matters, answers, self.rules, self.last_number, T0 + minutes * MINUTE, calls
         )
         for alarm in changed:
             self.alarms[alarm.key] = alarm
@@ -306,3 +320,124 @@ def test_steps_count_the_events_of_an_alarm() -> None:
     life.answer("acknowledge", 2)
     assert [event.occasion for event in life.events] == ["alarm:1:1", "alarm:1:2", "alarm:1:3"]
     assert [event.kind for event in life.events] == [EventKind.RAISED, EventKind.UPDATED, EventKind.ACKNOWLEDGED]
+
+
+# --- calls ---
+
+NEXT = Call(1, EventKind.ESCALATED, "tech-2", ("tech-1",))
+ONCE_MORE = Call(1, EventKind.REMINDED, "", ("tech-1", "tech-2"))
+
+
+def test_a_call_is_a_step_that_names_who_was_tried_and_the_wait_begins_anew() -> None:
+    """The alarm remembers whom it called, how often it was said again, and when it last asked."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    assert life.at(10, matter(PRESENT), calls=[NEXT]) == ["escalated"]
+    assert life.at(20, matter(PRESENT), calls=[ONCE_MORE]) == ["reminded"]
+    alarm = life.alarms[KEY]
+    assert (alarm.called, alarm.reminded, alarm.asked_at) == (("tech-2",), 1, T0 + 20 * MINUTE)
+    assert [(event.who, event.note) for event in life.events[1:]] == [("tech-2", "tech-1"), ("", "tech-1, tech-2")]
+
+
+@pytest.mark.parametrize("call", [NEXT, ONCE_MORE])
+def test_a_call_is_not_made_once_somebody_answered_or_it_is_over(call: Call) -> None:
+    """Answered in the same cycle, answered before, shelved, returned, ended, or another alarm's number."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    assert life.at(9, matter(PRESENT), calls=[replace(call, alarm=2)]) == []
+    acknowledge = Answer(1, T0, "acknowledge", "tech-1", 1)
+    assert life.at(10, matter(PRESENT), answers=[acknowledge], calls=[call]) == ["acknowledged"]
+    assert life.at(11, matter(PRESENT), calls=[call]) == []
+    assert life.at(12, matter(ABSENT), calls=[call]) == ["returned"]
+    assert life.at(13, calls=[call]) == []
+    life = Life()
+    life.at(0, matter(PRESENT))
+    assert life.at(1, matter(ABSENT), calls=[call]) == ["returned"]
+    assert life.at(2, matter(UNDETERMINED), calls=[call]) == []
+
+
+def test_an_answer_that_it_is_no_fault_closes_the_alarm_with_its_reason() -> None:
+    """Heavy rain is never closed so."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    said = Answer(1, T0, "not a fault", "tech-1", 1, reason="crows")
+    assert life.at(1, answers=[said]) == ["answered"]
+    assert life.events[-1].note == "not a fault: crows"
+    assert life.alarms == {}
+    storm = Matter(AlarmKey("heavy-rain", "heavy-rain", "network"), "heavy-rain", PRESENT)
+    life = Life()
+    life.at(0, storm)
+    assert life.at(1, storm, answers=[said]) == []
+
+
+def asked_at(life: Life) -> float:
+    """Return when the alarm last asked for an answer, in minutes."""
+    at = life.alarms[KEY].asked_at
+    assert at is not None
+    return (at - T0) / MINUTE
+
+
+def test_what_is_worse_asks_anew_only_if_it_was_answered() -> None:
+    """While nobody has answered, the wait goes on; the new level adds nothing to it."""
+    life = Life()
+    life.at(5, matter(PRESENT, level=1))
+    life.at(8, matter(PRESENT, level=2))
+    assert asked_at(life) == 5
+    life.answer("acknowledge", 9)
+    life.at(30, matter(PRESENT, level=3))
+    assert asked_at(life) == 30
+    assert life.alarms[KEY].acknowledged_by == ""
+
+
+def test_what_more_stations_join_does_not_ask_anew() -> None:
+    """It is the same matter, and whoever acknowledged it hears of it."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    life.answer("acknowledge", 1)
+    assert life.at(9, matter(PRESENT, stations=("hollin", "fennick"))) == ["updated"]
+    assert life.alarms[KEY].acknowledged_by == "tech-1"
+
+
+@pytest.mark.parametrize("how", ["unshelved", "its time was over", "the visit is over"])
+def test_what_people_set_aside_asks_anew_when_it_is_back(how: str) -> None:
+    """A day on the shelf is no day on which nobody answered."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    if how == "the visit is over":
+        life.at(5, matter(PRESENT, held=True))
+        life.at(600, matter(PRESENT))
+    else:
+        life.answer("shelve", 5, until=600)
+        life.answer("unshelve", 600) if how == "unshelved" else life.at(600, matter(PRESENT))
+    assert life.state is AlarmState.UNACKNOWLEDGED
+    assert asked_at(life) == 600
+
+
+def test_what_could_not_be_judged_for_a_while_goes_on_waiting() -> None:
+    """One failed fetch an hour would otherwise put off every call for ever."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    life.at(5, matter(UNDETERMINED))
+    life.at(600, matter(PRESENT))
+    assert asked_at(life) == 0
+
+
+def test_what_comes_and_goes_asks_anew_only_when_it_is_told() -> None:
+    """Told once that it comes and goes; its later returns put no call off."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    for hour in range(1, 6):
+        life.at(60 * hour, matter(PRESENT if hour % 2 == 0 else ABSENT))
+    life.at(360, matter(PRESENT))
+    assert [event.kind.value for event in life.events if event.kind is EventKind.UPDATED] == ["updated"]
+    assert asked_at(life) == 120
+
+
+def test_what_was_part_of_a_wider_trouble_asks_anew_when_it_is_told_alone() -> None:
+    """Meanwhile the wider one asked."""
+    life = Life()
+    life.at(0, matter(PRESENT))
+    wider = matter(PRESENT, WIDER, stations=("hollin", "fennick"))
+    life.at(30, matter(PRESENT, part_of=WIDER), wider)
+    life.at(600, matter(PRESENT), replace(wider, verdict=ABSENT))
+    assert asked_at(life) == 600

@@ -189,10 +189,48 @@ def test_a_gauge_out_of_service_is_left_to_its_visit() -> None:
     assert held(replace(view, in_service=np.arange(len(PLACES)) != ONE)) == []
 
 
-def test_quarter_hours_are_held_when_they_are_over() -> None:
-    """Fifty tips in two readings of 15 minutes, the others dry for three hours."""
-    assert held(seen([20.0, 30], 2, step=900)) == []
-    assert held(seen([20.0, 30], 4, step=900)) == [("test tips", "S0", 0, 30)]
+def after_a_month(counts: list[float], days: int, alone: tuple[tuple[int, int], ...] = ()) -> View:
+    """Return what is seen two hours after tips by the quarter hour, with so many days before and, on some of them,
+    lone showers (day, gauge) of twenty tips.
+    """
+    begins = TEN - days * DAY
+    times = np.arange(begins + 900, TEN + 2 * HOUR + 1, 900)
+    table = np.zeros((len(times), len(PLACES)))
+    first = days * DAY // 900
+    table[first : first + len(counts), ONE] = 0.2 * np.array(counts)
+    for day, gauge in alone:
+        table[day * 96 : day * 96 + 3, gauge] = [1.0, 2.2, 0.8]
+    return view_of(stations_at(PLACES), TEN + 2 * HOUR, times, {RAIN: table})
+
+
+@pytest.mark.parametrize(
+    ("counts", "days", "alone", "asked"),
+    [
+        ([20.0, 30], 31, (), True),
+        ([8.0, 20, 12], 31, ((12, ONE),), False),
+        ([8.0, 20, 12], 31, (), True),
+        ([8.0, 20, 12], 3, (), False),
+        ([8.0, 20, 12], 31, ((12, 3),), False),
+        ([4.0, 9, 12, 11, 9], 31, (), False),
+        ([4.0, 9, 5], 31, (), False),
+    ],
+    ids=[
+        "over in two",
+        "it was alone before",
+        "rare here",
+        "hardly known",
+        "not rare",
+        "longer than an hour",
+        "few tips",
+    ],
+)
+def test_what_rises_and_falls_is_asked_about_where_it_hardly_ever_comes_to_one_gauge(
+    counts: list[float], days: int, alone: tuple[tuple[int, int], ...], asked: bool
+) -> None:
+    """It counts; somebody is asked whether water was poured."""
+    view = after_a_month(counts, days, alone)
+    assert any(burst.poured for burst in holding.lone_bursts(view, HOUR * 3)) == asked
+    assert held(view) == []
 
 
 def test_hours_are_never_held() -> None:

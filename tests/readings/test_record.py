@@ -465,3 +465,15 @@ def test_when_a_station_was_first_heard_is_known_live_and_found_again_at_start()
     assert NOW - 42 * 86400 < record.first_heard[0] <= NOW - 40 * 86400
     assert NOW - 3 * 3600 < record.first_heard[1] <= NOW - 3600
     assert record.first_heard[2] == 0
+
+
+def test_what_was_kept_and_comes_at_once_does_not_change_how_often_a_station_sends() -> None:
+    """Three days of an hourly station arrive within a quarter of an hour, one by one: it still sends every hour."""
+    record = Record(NOW - 10 * 86400, terms(covers_s=3600), np.zeros(STATIONS, np.int64), fine_days=12)
+    hours = [NOW - 10 * 86400 + 3600 * hour for hour in range(10 * 24)]
+    for at in hours[:96]:
+        record.take(readings([(0, at, 0.0)], received_at=at + 60), Kept())
+    for place, at in enumerate(hours[96:168]):
+        record.take(readings([(0, at, 0.0)], received_at=hours[167] + 60 + 10 * place), Kept())
+    record.advance(hours[168])
+    assert record.sends_every_s[0] == 3600

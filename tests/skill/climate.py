@@ -11,12 +11,13 @@ from datetime import date
 class Climate:
     """One kind of weather.
 
-    latitude [deg]; zone: the clock people read; begins: the first days a season may begin on. By the day: storms (a
-    cluster of convective cells near the network), bands (a front with its rain), steady (wide stratiform rain);
-    cell_mm_h, steady_mm_h: ranges of the mean peak and the mean rate. mean_c, season_c, daily_c, spells_c: the air's
-    yearly mean, half of what July and January, and day and night, lie apart, and the spread of warm and cold spells
-    [degC]; base_m, relief_m: heights [m]; uphill: how rain grows with height [1/km]; clouding: chance that a clear day
-    is followed by a cloudy one, and a cloudy one too; dew: chance of a lone tip in a clear night without rain.
+    latitude [deg]; zone: the clock people read, near Greenwich's, by which sun, dew, storms and people of these worlds
+    go; begins: the first days a season may begin on. By the day: storms (a cluster of convective cells near the
+    network), bands (a front with its rain), steady (wide stratiform rain); cell_mm_h, steady_mm_h: ranges of the mean
+    peak and the mean rate. mean_c, season_c, daily_c, spells_c: the air's yearly mean, half of what July and January,
+    and day and night, lie apart, and the spread of warm and cold spells [degC]; base_m, relief_m: heights [m]; uphill:
+    how rain grows with height [1/km]; clouding: chance that a clear day is followed by a cloudy one, and a cloudy one
+    too; dew: chance of a lone tip in a clear night without rain.
     """
 
     name: str
@@ -61,13 +62,13 @@ CLIMATES: Mapping[str, Climate] = {
             clouding=(0.3, 0.5), dew=0.04,
         ),
         Climate(
-            "desert", 34.0, "America/Phoenix", (date(2024, 6, 1), date(2024, 12, 1)),
+            "desert", 34.0, "Africa/Tunis", (date(2024, 6, 1), date(2024, 12, 1)),
             storms=0.10, bands=0.02, steady=0.01, cell_mm_h=(20.0, 45.0), steady_mm_h=(0.6, 1.5),
             mean_c=20.0, season_c=11.0, daily_c=8.0, spells_c=2.5, base_m=600.0, relief_m=350.0, uphill=0.4,
             clouding=(0.12, 0.35), dew=0.01,
         ),
         Climate(
-            "tropical", 9.0, "America/Panama", (date(2024, 5, 1), date(2025, 1, 5)),
+            "tropical", 9.0, "Africa/Lagos", (date(2024, 5, 1), date(2025, 1, 5)),
             storms=2.4, bands=0.04, steady=0.06, cell_mm_h=(30.0, 55.0), steady_mm_h=(1.0, 3.0),
             mean_c=26.0, season_c=1.0, daily_c=4.5, spells_c=0.8, base_m=300.0, relief_m=250.0, uphill=0.25,
             clouding=(0.4, 0.5), dew=0.10,

@@ -7,7 +7,7 @@ use of a fault is only what arrived. A fault that could not be known before it w
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from tests.skill.world import World
 NEVER = np.iinfo(np.int64).max
 ODDS = 1000.0
 """A gauge is known to be dead when an honest zero is as unlikely as 1 in this (the owner's target)."""
-WITNESS_KM = 30.0
+WITNESS_KM, WITNESSES = 30.0, 3
 KM_EDGES = (5.0, 8.0, 12.0, 16.0, 20.0)
 MM_EDGES = (2.0, 5.0, 10.0, 20.0)
 """Classes of a witness's distance and rain (job study, section 5)."""
@@ -233,8 +233,8 @@ def _other(world: World, fault: Fault, daily: _Daily) -> tuple[int, int]:
     if kind in ("clock hour", "clock day", "clock years", "spike", "unbooked test", "poured"):
         arrived = _arrivals(world, fault)
         by_hand = kind in ("unbooked test", "poured")
-        # In an hour's sum a hand and a shower look alike.
-        if not len(arrived) or (by_hand and world.sites[station].every_minutes > 15):
+        # In an hour's sum a hand and a shower look alike, and so they do in any rain.
+        if not len(arrived) or (by_hand and (world.sites[station].every_minutes > 15 or not _dry_around(world, fault))):
             return NEVER, NEVER
         at = int(arrived[-1] if by_hand else arrived[0])
         return at, at + DAY
@@ -244,7 +244,7 @@ def _other(world: World, fault: Fault, daily: _Daily) -> tuple[int, int]:
         at = fault.begins + {"stuck": DAY // 4, "damp": 2 * DAY, "weak signal": 3 * DAY}[kind]
         return at, fault.begins + 4 * DAY
     if kind == "sprinkler":
-        return fault.begins + 3 * DAY, fault.begins + 4 * DAY
+        return _watered(world, fault)
     if kind == "unit":
         wet = [day for day in inside if daily.own_mm[day, station] >= 2.0]
         at = world.begins + (wet[0] + 1) * DAY if wet else NEVER
@@ -268,6 +268,17 @@ def _other(world: World, fault: Fault, daily: _Daily) -> tuple[int, int]:
     return NEVER, NEVER
 
 
+def _dry_around(world: World, fault: Fault) -> bool:
+    """Say whether at least three gauges within 30 km should have been dry from an hour before to an hour after, a tip
+    of dew at one of them aside.
+    """
+    near = world.place.apart_km()[fault.stations[0]] <= WITNESS_KM
+    near[fault.stations[0]] = False
+    first, last = world.minute(fault.begins - HOUR), world.minute(fault.ends + HOUR)
+    tips = world.sound_tips[first:last, near].sum(axis=0)
+    return bool(near.sum() >= WITNESSES and (tips <= 1).all() and np.count_nonzero(tips) <= 1)
+
+
 def _of_sensor(world: World, fault: Fault) -> np.ndarray:
     values = world.reports.humidity if fault.kind == "damp" else world.reports.signal_dbm
     return np.asarray(values[world.reports.station == fault.stations[0]])
@@ -278,6 +289,18 @@ def _arrivals(world: World, fault: Fault) -> np.ndarray:
     mine = (reports.station == fault.stations[0]) & (reports.ended_at > fault.begins)
     mine &= reports.ended_at <= max(fault.ends, fault.begins + before)
     return np.sort(reports.arrived_at[mine])
+
+
+def _watered(world: World, fault: Fault) -> tuple[int, int]:
+    """Return when the third watering beside dry gauges was over, and two days later."""
+    seen = 0
+    for begins in range(fault.begins, fault.ends, DAY):
+        once = replace(fault, begins=begins, ends=begins + HOUR)
+        first = world.minute(begins)
+        seen += bool(world.tips[first : first + 60, fault.stations[0]].sum() >= 5) and _dry_around(world, once)
+        if seen == 3:
+            return begins + 2 * HOUR, begins + 2 * DAY
+    return NEVER, NEVER
 
 
 def _drains(world: World, fault: Fault) -> int:

@@ -10,7 +10,7 @@ nothing is false.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -237,6 +237,10 @@ def score(
             else:
                 tally.neutral += 1
     for place, episode in enumerate(episodes):
+        again = None if place in hits else _again(episode, faults)
+        if again is not None:
+            hits[place] = again
+    for place, episode in enumerate(episodes):
         _count(result, episode, hits.get(place), covered=_covered(episode, episodes, hits))
     _storms(result, [thread for thread in threads if thread.check == STORM], episodes, crossings)
     result.notices = sum(thread.lines for thread in threads if not thread.weekly)
@@ -264,6 +268,18 @@ def _best(
     if not fits:
         return None
     return max(fits, key=lambda place: (place not in hits, episodes[place].knowable != NEVER, episodes[place].begins))
+
+
+def _again(episode: Episode, threads: Sequence[Thread]) -> Thread | None:
+    """Return the thread of an earlier fault that was told again at an episode's stations, as opened then: what is back
+    within a day of its return, and nobody answered, is the same alarm.
+    """
+    for thread in threads:
+        told = [at for at, _ in thread.levels if episode.begins <= at <= episode.ends]
+        before = thread.opened < episode.begins
+        if told and before and thread.check in NAMES[episode.kind] and _right_stations(thread, episode):
+            return replace(thread, opened=told[0])
+    return None
 
 
 def _right_stations(thread: Thread, episode: Episode) -> bool:

@@ -29,8 +29,9 @@ from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 from pydantic import SecretStr
 
 from tests.telling.veldran import network
-from watchman.model import Fate, Notice, Outcome
-from watchman.settings import Contact, MailSettings
+from watchman.links import stop_link
+from watchman.model import EventKind, Fate, Notice, Outcome
+from watchman.settings import BoardSettings, Contact, MailSettings
 from watchman.telling.channels import Channels, Patience, letter, understands
 
 # apprise loads a library that loads a module Python is about to lose.
@@ -209,6 +210,33 @@ def test_no_header_from_a_subject(serve: Callable[..., int]) -> None:
     message = read(mailbox.received[0])
     assert message["Subject"] == "Dry Bcc: other@example.org body"
     assert message["Bcc"] is None
+
+
+def test_where_replies_go() -> None:
+    """Into the box that is read, where that is not the sender's own; an answer to an answer says that it is one."""
+    given = (NOTICE, "Veldran Hills", "watch@example.org", "t@example.org", NOW)
+    assert letter(*given, reply_to="replies@example.org")["Reply-To"] == "replies@example.org"
+    assert letter(*given, reply_to="Watch@example.org")["Reply-To"] is None
+    answered = replace(NOTICE, event=EventKind.ANSWERED.value)
+    assert letter(answered, *given[1:])["Auto-Submitted"] == "auto-replied"
+
+
+def test_one_click_ends_a_volunteers_notices() -> None:
+    """The two headers of RFC 8058 stand whole, one a line, for a volunteer alone, and only where the page has TLS."""
+    board = {"address": "https://watch.a-rather-long-name-of-a-network.example.org/board", "key": SecretStr("k" * 24)}
+    host = Contact(name="host-1", roles=("volunteer host",), mail="host-1@example.org")
+    tech = Contact(name="tech-1", roles=("volunteer host", "technician"), mail="tech-1@example.org")
+    channels = Channels(network(board=BoardSettings.model_validate(board)))
+    address = channels._stop_address(host)
+    assert address == stop_link("k" * 24, str(board["address"]), "host-1")
+    assert channels._stop_address(tech) == ""
+    in_the_open = network(board=BoardSettings.model_validate({**board, "address": "http://watch.example.org"}))
+    assert Channels(in_the_open)._stop_address(host) == ""
+
+    raw = letter(NOTICE, "Veldran Hills", "w@example.org", "h@example.org", NOW, stop_address=address).as_bytes()
+    assert f"\r\nList-Unsubscribe: <{address}>\r\n".encode() in raw
+    assert b"\r\nList-Unsubscribe-Post: List-Unsubscribe=One-Click\r\n" in raw
+    assert b"List-Unsubscribe" not in letter(NOTICE, "V", "w@example.org", "h@example.org", NOW).as_bytes()
 
 
 @pytest.mark.parametrize("changed", [{"message_id": FORGED}, {"references": FORGED}])

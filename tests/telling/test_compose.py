@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -32,8 +32,9 @@ from tests.telling.veldran import (
     storm_over,
     written,
 )
-from watchman.model import Alarm, AlarmKey, AlarmState, EventKind, Severity, Span, When
+from watchman.model import Alarm, AlarmKey, AlarmState, EventKind, Severity, When
 from watchman.network import Network
+from watchman.settings import DutySettings
 from watchman.stations import with_short_names
 from watchman.telling import compose, phrases
 from watchman.telling.gsm import septets
@@ -247,9 +248,78 @@ def test_a_battery_that_went_off_says_so_in_its_own_thread() -> None:
 
 
 def test_a_reminder_and_a_call_of_the_next_person_say_what_they_are() -> None:
-    """The same words as the first notice, as it stands, and why it comes again."""
-    assert "Reminder, not answered yet." in text(silent(), "2025-10-23T09:10", EventKind.REMINDED)
-    assert "Nobody has answered since 02:10." in text(silent(), "2025-10-23T07:10", EventKind.ESCALATED)
+    """The same words as the first notice, as it stands, who was asked before, and since when nobody has answered."""
+    tried = {"note": "tech-1, tech-2", "told_since": at("2025-10-22T17:25")}
+    reminder = text(silent(), "2025-10-23T09:10", EventKind.REMINDED, **tried)
+    called = text(silent(), "2025-10-23T07:10", EventKind.ESCALATED, **tried)
+    wet = text(storm(), "2025-10-22T17:36", EventKind.ESCALATED, note="warden", told_since=at("2025-10-22T17:25"))
+
+    assert "Reminder: no answer since Wed 17:25 by tech-1, tech-2." in reminder
+    assert "Your turn: no answer since Wed 17:25 by tech-1, tech-2." in called
+    assert "Your turn: no answer since 17:25 by warden." in wet
+    assert wet.startswith("Heavy rain Ashlow Gap 17:20: 14 mm/15 min")
+    assert "Act on your plan." in wet
+
+
+@pytest.mark.parametrize("severity", ["moderate", "severe", "extreme"])
+@pytest.mark.parametrize("place", [one.name for one in STATIONS])
+def test_a_call_always_says_since_when_nobody_has_answered(place: str, severity: str) -> None:
+    """Wherever it rains and however hard, alone or not, with place, time, what to do and the caution."""
+    for alone in (False, True):
+        wet = gauge(place, 123.4, 45, "2025-10-22T17:20") | {"severity": severity}
+        of = storm(*[wet] * (1 if alone else 5), one_gauge_only=alone, dry_neighbours=3, severity=Severity.EXTREME)
+        told = {"note": "warden-1, a-very-long-name", "told_since": at("2025-10-22T17:25"), "link": LINK}
+        words = text(of, "2025-10-22T17:36", EventKind.ESCALATED, **told)
+
+        assert septets(words) <= 160
+        assert "Your turn: no answer since 17:25" in words
+        assert ("Phone to check." if alone else "Act on your plan.") in words
+        assert "17:20: 123.4 mm/45 min" in words
+        assert CAUTION in words
+
+
+def test_a_part_with_a_plus_goes_only_with_its_own_head() -> None:
+    """Where the sentence has no room, its names stand nowhere."""
+    assert compose.fitted("Rain.\n9| Your turn: no answer since 17:25\n9+| by warden\n9+| .\nEnd.", 60) == (
+        "Rain. Your turn: no answer since 17:25 by warden. End."
+    )
+    assert compose.fitted("Rain.\n9| Your turn: no answer since 17:25\n8+| by warden\n9+| .\nEnd.", 45) == (
+        "Rain. Your turn: no answer since 17:25. End."
+    )
+    assert compose.fitted("Rain.\n9| Your turn: no answer since 17:25\n9+| by warden\n9+| .\nEnd.", 30) == "Rain. End."
+
+
+def test_a_call_that_somebody_has_answered_meanwhile_calls_nobody() -> None:
+    """A storm's call still leaves, since it rains; it does not say that nobody answered."""
+    taken = replace(storm(), state=AlarmState.ACKNOWLEDGED, acknowledged_by="warden")
+
+    assert "no answer" not in text(taken, "2025-10-22T17:36", EventKind.ESCALATED, note="warden")
+
+
+def test_the_mail_of_a_call_says_who_was_asked_and_why_me() -> None:
+    """Whoever has no role that the rule tells reads why it comes to them all the same."""
+    boss = contact("supervisor-1", "supervisor")
+    row = notice(silent(), EventKind.ESCALATED, "mail", "2025-10-23T07:10", person="supervisor-1")
+    called = replace(silent(), called=("supervisor-1",))
+    asked = at("2025-10-22T17:25")
+
+    told = compose.words(
+        row, called, EventKind.ESCALATED, boss, network(), asked, note="tech-1, tech-2", told_since=asked
+    ).text.replace("\n          ", " ")
+
+    assert "tech-1 and tech-2 told Wed 22 Oct 17:25 UTC-6, not answered: you are next." in told
+    assert "You are called because nobody answered before you." in told
+
+
+def test_who_is_on_duty_reads_until_when() -> None:
+    """Why me: the role, and the turn of duty."""
+    turns = DutySettings(role="technician", people=("tech-1", "crew-1"), first_day=date(2025, 10, 20), days=7)
+    row = notice(silent(), EventKind.RAISED, "mail", "2025-10-23T07:10")
+    here = network(duty=(turns,))
+
+    told = compose.words(row, silent(), EventKind.RAISED, here.contacts[0], here, at("2025-10-23T07:10")).text
+
+    assert "on duty as technician until Mon 27 Oct 12:00 UTC-6." in " ".join(told.split())
 
 
 def test_an_update_says_what_changed() -> None:
@@ -363,7 +433,7 @@ def test_times_in_mails_carry_the_offset() -> None:
 )
 def test_depths_are_rounded_down(mm: float, words: str) -> None:
     """Never more rain than was measured, and 2.3 stays 2.3 whatever binary makes of it."""
-    assert phrases.mm(mm) == words
+    assert phrases.depth(mm, "mm") == words
 
 
 def test_volts_are_not_lost_to_binary() -> None:
@@ -530,7 +600,7 @@ def test_every_storm_fits_one_message_and_keeps_its_caution(
     assert words.trouble == ""
     assert septets(words.text) <= 160
     assert say.clock(ended) in words.text
-    assert phrases.mm(mm) in words.text
+    assert phrases.depth(mm, "mm") in words.text
     assert ("Phone to check." if alone else "Act on your plan.") in words.text
     assert CAUTION in words.text
 
@@ -715,20 +785,6 @@ def test_a_drill_asks_for_its_answer() -> None:
     """It says first that nothing is wrong."""
     assert occasion(compose.Drill(3), "2025-10-02T10:00", link=LINK) == (
         f"Drill 3 of Veldran Hills, 10:00: nothing is wrong at any station. Open this to say that it came: {LINK}"
-    )
-
-
-def test_a_window_that_closed_by_itself_asks_whether_somebody_is_still_there() -> None:
-    """And tells what still stands at its end."""
-    window = Span(
-        1, "hollin", at("2025-10-20T10:05"), at("2025-10-20T13:05"), "visit", "crew-1", at("2025-10-20T10:05")
-    )
-
-    assert occasion(
-        compose.WindowClosed(window, (silent(at_station="hollin", since="2025-10-20T10:20"),)), "2025-10-20T13:05"
-    ) == (
-        "Maintenance at Hollin Dam closed at 13:05 (since 10:05). Still there? Book again. "
-        "Still open: Hollin Dam silent since 10:20 (2 h 45 min)."
     )
 
 

@@ -8,15 +8,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from pydantic import SecretStr
 
 from tests.telling.veldran import (
     CONTACTS,
     STATIONS,
+    alarm,
     at,
     battery,
     clogged,
     event,
-    mast_out,
     network,
     notice,
     silent,
@@ -24,8 +25,8 @@ from tests.telling.veldran import (
     spread,
     storm_over,
 )
-from watchman.model import AlarmState, EventKind, NoticeState, Severity
-from watchman.settings import DigestSettings
+from watchman.model import Alarm, AlarmState, Certainty, EventKind, Notice, NoticeState, When
+from watchman.settings import BoardSettings, DigestSettings
 from watchman.telling import digest
 
 WEEK = "2025-W43"
@@ -167,7 +168,7 @@ def test_alarms_raised_over_and_standing_are_told_apart() -> None:
     assert [alarm.number for alarm in week.raised] == [42, 41]
     assert week.closed == (over,)
     assert week.standing == (silent(),)
-    assert [alarm.number for alarm in week.storms] == [46]
+    assert [storm.alarm.number for storm in week.storms] == [46]
 
 
 def test_what_returned_unacknowledged_needs_no_drive() -> None:
@@ -198,26 +199,6 @@ def test_notices_that_went_out_and_those_given_up_are_counted() -> None:
     week = digest.week(network(), facts(notices=rows))
 
     assert (week.sent, week.given_up) == (2, 1)
-
-
-def test_stops_on_one_road_are_one_trip_the_pressing_first() -> None:
-    """Severity, then days left, then age; a station with two troubles is one stop; a mast is for the phone."""
-    standing = (
-        silent(),
-        clogged(),
-        battery(),
-        battery(48, at_station="fennick", days_left=20.0),
-        mast_out(),
-        replace(silent(49, at_station="ashlow"), severity=Severity.SEVERE),
-    )
-
-    trips = digest.trips(network(), standing)
-
-    assert [(trip.where, [station for station, _ in trip.stops]) for trip in trips] == [
-        ("Mast T1", ["ashlow"]),
-        ("Road south", ["larkmoor", "fennick", "hollin"]),
-    ]
-    assert [alarm.number for alarm in trips[1].stops[1][1]] == [48, 41]
 
 
 # --- how it reads ---
@@ -254,12 +235,12 @@ def test_the_first_screen_holds_what_matters() -> None:
     assert mail.subject == "Veldran Hills week 43: 2 stations to see to, 98.5 % received"
     for line in (
         "8 of 10 stations well. Larkmoor battery: about 6 days left (4-9).",
-        "98.5 % received; least Fennick Bridge 85.7 %.",
-        "Left out: Fennick Bridge and Hollin Dam.",
-        "Wed 22 Oct 16:40 UTC-6: most Ashlow Gap 31.2 mm, peak 14 mm in 15 min at Ashlow Gap.",
+        "98.5 % received (least Fennick Bridge 85.7 %).",
+        "Left out: Fennick Bridge (only 85 % received), Hollin Dam (clogged? no. 43).",
+        "Wed 22 Oct 16:40 UTC-6: most Ashlow Gap 31.2 mm, peak 14 mm in 15 min.",
         "2 raised, 0 of them over; 2 open now.",
         "Larkmoor about 6 days, Corrow Mill about 24 days.",
-        "Road south: Larkmoor and Hollin Dam.",
+        "Road south, start by Mon 27 Oct: Hollin Dam and Larkmoor.",
         "Clogs can't be judged at Nettle Creek.",
     ):
         assert line in screen
@@ -290,7 +271,7 @@ def test_the_details_show_each_day_each_trip_and_each_reason() -> None:
 
     assert "Station Mon Tue Wed Thu Fri Sat Sun Sum %" in told
     assert "Fennick Br 5 5 5 - 5 5 5 35* 85" in told
-    assert "1. Larkmoor: battery: about 6 days left (4-9). Bring: Charged cell, meter," in told
+    assert "2. Larkmoor: battery: about 6 days left (4-9). Bring: Charged cell, meter," in told
     assert "Hollin Dam clogged? no. 43" in told
     assert "Nettle Creek no neighbour within 30 km" in told
 
@@ -352,3 +333,239 @@ def test_a_week_of_which_hardly_anything_came_is_not_well() -> None:
 
     assert "Only 2 % of the readings were received: little can be said of this week." in told
     assert "nothing to drive for" not in told
+
+
+def sent(*rows: tuple[str, str, str, str], state: NoticeState = NoticeState.ACCEPTED) -> tuple[Notice, ...]:
+    """Return notices about no. 41 that were accepted: (person, channel, when, kind)."""
+    return tuple(
+        replace(
+            notice(silent(), EventKind.RAISED, channel, "2025-10-23T07:00"),
+            person=person,
+            kind=kind,
+            state=state,
+            accepted_at=at(accepted) if state is NoticeState.ACCEPTED else None,
+        )
+        for person, channel, accepted, kind in rows
+    )
+
+
+def test_why_readings_can_t_be_used_is_told_with_shares() -> None:
+    """Of ten stations one is suspect for 4.2 days, 60 % of its week, and one had visits for 7 %; 1 % was too cold."""
+    held = np.zeros((10, 7))
+    held[2] = 0.07
+    known = np.ones((10, 7)) - held
+    cold = {one.id: 0.01 for one in STATIONS}
+    told = words(known=known, held=held, suspect={"hollin": 0.6}, too_cold=cold)
+
+    assert (
+        "100 % received, 92.3 % usable: suspect 6 % (Hollin Dam 4.2 days), visits and tests 0.7 %, too cold to see 1 %."
+    ) in told
+    assert "Hollin Dam only 40 % usable" in told
+
+
+def test_who_is_away_is_no_gap() -> None:
+    """A station stood down sends nothing, and nothing is missing."""
+    known = np.ones((10, 7))
+    known[0] = 0.0
+    left_out = {"ashlow": "stood down"}
+
+    assert digest.week(network(), facts(known=known, left_out=left_out)).received == pytest.approx(0.9)
+    away = digest.week(network(), facts(known=known, left_out=left_out, away=frozenset({"ashlow"})))
+    assert (away.received, away.usable) == (1.0, 1.0)
+
+
+def test_a_storm_says_how_fast_people_were_told_and_answered() -> None:
+    """From the reading to each person's first notice, rounded up; an answer counts from the raise."""
+    there = at("2025-10-22T17:05")
+    raised = event(EventKind.RAISED, storm_over(), "2025-10-22T17:05")
+    answer = event(EventKind.ACKNOWLEDGED, storm_over(), "2025-10-22T17:09", who="warden-1")
+    rows = [
+        replace(
+            notice(storm_over(), EventKind.RAISED, channel, "2025-10-22T17:05"),
+            person=person,
+            state=NoticeState.ACCEPTED,
+            accepted_at=there + timedelta(seconds=seconds),
+        )
+        for person, channel, seconds in (("road", "text", 121), ("warden-1", "mail", 90), ("warden-1", "text", 70.2))
+    ]
+    given: dict[str, Any] = {"events": (raised, answer), "available_at": {46: there}}
+    told = words(**given, notices=tuple(rows))
+
+    assert "peak 14 mm in 15 min; told after 71 s, answered after 4 min." in told
+    assert "Told: warden-1 after 71 s, road after 3 min. Answered: warden-1 after 4 min." in told
+    lost = tuple(replace(one, state=NoticeState.REFUSED, accepted_at=None) for one in rows)
+    assert "peak 14 mm in 15 min; NOT told, no notice arrived, answered after 4 min." in words(**given, notices=lost)
+    assert "told after" not in words(**given)
+
+
+def test_rain_nobody_was_told_of_in_time_is_no_week_without_storms() -> None:
+    """The worst of it on the first screen, all of it below."""
+    untold = (
+        digest.Untold("bracken", 22.0, 1, at("2025-10-24T16:00")),
+        digest.Untold("ashlow", 51.0, 24, at("2025-10-24T20:00")),
+    )
+    told = words(untold=untold)
+
+    line = "Nobody was told in time of 22 mm in 1 hour to Fri 24 Oct 16:00 UTC-6 at Bracken Head"
+    assert f"Storms {line} and of rain at 1 other station." in told
+    assert "Ashlow Gap Fri 24 Oct 20:00 UTC-6 51 mm 24 h" in told
+
+
+def test_notices_are_counted_by_person_and_by_night() -> None:
+    """Between 19:00 and 07:00 it is night; digests and drills disturb nobody; what got lost reached nobody."""
+    rows = sent(
+        ("tech-1", "text", "2025-10-23T06:59", "fault"),
+        ("tech-1", "mail", "2025-10-23T07:00", "fault"),
+        ("warden-1", "text", "2025-10-23T23:00", "storm"),
+        ("warden-1", "text", "2025-10-23T18:59", "storm"),
+        ("supervisor-1", "mail", "2025-10-20T07:30", "digest"),
+        ("crew-1", "text", "2025-10-20T10:00", "drill"),
+    )
+    rows += tuple(replace(one, repeat=True) for one in sent(("warden-1", "text", "2025-10-23T18:59", "storm")))
+    rows += sent(("crew-1", "text", "", "fault"), state=NoticeState.REFUSED)
+    rows += sent(("crew-1", "text", "", "fault"), state=NoticeState.UNKNOWN)
+    told = words(notices=rows)
+
+    assert "1 matter; 4 texts, 1 mail to 2 people, 2 at night; 0 doubtful, 1 repeat, 1 lost." in told
+    assert "Person Texts Mails Chats At night warden-1 3 0 0 1 tech-1 1 1 0 1 Without digests and drills." in told
+    assert "Of 1 notice it is not known whether it arrived." in told
+
+
+def test_rain_told_on_one_gauge_only_is_doubtful() -> None:
+    """It is named with its number."""
+    alone = replace(storm_over(), certainty=Certainty.POSSIBLE)
+
+    assert digest.week(network(), facts(events=(event(EventKind.RAISED, alone),))).doubtful == (alone,)
+    assert digest.week(network(), facts(events=(event(EventKind.RAISED, storm_over()),))).doubtful == ()
+    poured = alarm(61, "doubtful-rain", "station:corrow", "2025-10-22T16:45", {})
+    counted = replace(poured, number=62, when=When.WEEKLY)
+    both = tuple(event(EventKind.RAISED, one) for one in (poured, counted))
+    assert digest.week(network(), facts(events=both)).doubtful == (poured,)
+
+
+def due(number: int, scope: str, days: int, when: When, what: str = "plan") -> Alarm:
+    numbers = {
+        "what": what,
+        "due_on": "2025-10-31",
+        "days_left": days,
+        "limit_days": 30,
+        "stations_due": ["Fennick Bridge", "Kettle Weir"] if what == "plan" else [],
+    }
+    return alarm(number, "due-dates", scope, "2025-10-24T07:00", numbers, when=when)
+
+
+def test_what_comes_is_told_once_and_is_nothing_to_see_to() -> None:
+    """A plan in its last week is told by two rules; a calibration comes after it."""
+    coming = (
+        due(50, "station:corrow", 20, When.WEEKLY, "calibration"),
+        due(51, "plan:P7", 4, When.WEEKLY),
+        due(52, "plan:P7", 4, When.BY_DAY),
+    )
+    week = digest.week(network(), facts(open_alarms=coming))
+    told = words(open_alarms=coming)
+
+    assert [one.number for one in week.coming] == [52, 50]
+    assert week.standing == ()
+    assert told.count("data plan ends Fri 31 Oct, in 4 days") == 2, "on the first screen and in the details"
+    assert "Corrow Mill: calibration is due Fri 31 Oct, in 20 days." in told
+    assert "All 10 stations well" in told
+
+
+def test_what_is_told_in_the_digest_only_is_to_be_watched() -> None:
+    """It makes no station unwell."""
+    weak = replace(battery(), when=When.WEEKLY)
+    told = words(open_alarms=(weak,))
+
+    assert "All 10 stations well" in told
+    assert "To watch Larkmoor battery: about 6 days left (4-9)." in told
+    assert "Larkmoor battery: about 6 days left (4-9) (no. 45)" in told
+
+
+def test_what_nobody_answered_and_who_was_called_instead_are_named() -> None:
+    """Only where people can answer; an acknowledged one, and what only the digest tells, are not unanswered."""
+    answered = replace(battery(), acknowledged_by="crew-1", acknowledged_at=at("2025-10-21T09:00"))
+    weekly = replace(clogged(), when=When.WEEKLY)
+    events = tuple(event(EventKind.RAISED, one) for one in (silent(), answered, weekly))
+    called = event(EventKind.ESCALATED, silent(), "2025-10-24T08:00", who="crew-1", note="tech-1")
+    key, listen = SecretStr("0123456789abcdef"), "127.0.0.1:8080"
+    here = network(board=BoardSettings(address="https://board.example.org", listen=listen, key=key))
+    given = facts(events=(*events, called), open_alarms=(silent(), answered, weekly))
+    told = " ".join(digest.digest_words(digest.week(here, given), SUPERVISOR, here).text.split())
+
+    assert "Raised this week, and nobody has answered: no. 41 Fennick Bridge." in told
+    assert "Fri 24 Oct 08:00 UTC-6: crew-1 was called about no. 41; tech-1 had not answered." in told
+    assert "2 raised, 0 of them over; 2 open now; 1 not answered; 1 time another was called." in told
+    assert digest.week(network(), given).unanswered == ()
+
+
+def test_polls_and_times_off_are_told() -> None:
+    """Of 10,000 polls 4 failed: 99.96 %; the longest time between two answers is the worst source's."""
+    polls = {"main": digest.Polls(9000, 4, 250), "other": digest.Polls(1000, 0, 130)}
+    off = ((at("2025-10-23T01:40"), at("2025-10-23T07:15")),)
+    told = words(health=digest.ToolHealth(polls=polls, off=off))
+
+    assert "The watch Polls 99.96 % ok, longest gap 4 min; off 1 time; no drill yet." in told
+    assert "Source main: asked 9000 times, 4 failed; longest time between two answers 4 min." in told
+    assert "Off from Thu 23 Oct 01:40 UTC-6 to Thu 23 Oct 07:15 UTC-6." in told
+
+
+def test_the_week_is_held_against_others() -> None:
+    """As their digests told them."""
+    told = words(before=digest.Figures(0.981, 0.97, 12.44, 1, 3, 11), year_ago=digest.Figures(0.5, 0.5, None, 0, 1, 1))
+
+    assert "Week before: 98.1 % received, median 12.4 mm, 1 storm, 3 faults, 11 notices." in told
+    assert "A year ago: 50 % received, no median, 0 storms, 1 fault, 1 notice." in told
+
+
+def test_batteries_that_have_not_been_full_all_week_are_named() -> None:
+    """Seven days and more; six are not the whole week."""
+    told = words(days_left={"larkmoor": 6.4, "corrow": 1.2}, not_full={"larkmoor": 7, "corrow": 6})
+
+    assert "Batteries Corrow Mill about 1 day, Larkmoor about 6 days. Not full this week: Larkmoor." in told
+
+
+def test_a_digest_written_late_says_from_when_its_open_alarms_are() -> None:
+    """On Wednesday what stands is Wednesday's; on Monday morning nobody need be told."""
+    assert "What is open is told as of Wed 29 Oct 09:00 UTC-6." in words(made_at=at("2025-10-29T09:00"))
+    assert "What is open is told" not in words(made_at=at("2025-10-27T07:30"))
+
+
+def test_the_first_screen_is_short() -> None:
+    """A full week's: at most a dozen sections, few of them longer than two lines of a phone held upright."""
+    weak = replace(silent(60), when=When.WEEKLY)
+    storms = (event(EventKind.RAISED, storm_over()),)
+    mail = digest.digest_words(
+        digest.week(
+            network(),
+            facts(
+                events=(*storms, event(EventKind.RAISED, battery()), event(EventKind.RAISED, clogged())),
+                open_alarms=(battery(), clogged(), weak, due(52, "plan:P7", 4, When.BY_DAY)),
+                notices=sent(("tech-1", "text", "2025-10-23T07:10", "fault")),
+                days_left={"larkmoor": 6.4, "corrow": 24.0},
+                not_full={"larkmoor": 8},
+                suspect={"hollin": 0.5},
+                before=digest.Figures(0.981, 0.97, 12.44, 1, 3, 11),
+                health=digest.ToolHealth(0, at("2025-10-02T10:00"), 7, 7, {"main": digest.Polls(10080, 4, 240)}),
+            ),
+        ),
+        SUPERVISOR,
+        network(),
+    )
+    screen = mail.text.split("Details\n")[0].strip().splitlines()
+    sections = [line for line in screen if not line.startswith(" ")]
+
+    assert [line[:10].strip() for line in sections] == [
+        "Verdict",
+        "Data",
+        "Rain",
+        "Storms",
+        "Faults",
+        "Notices",
+        "Batteries",
+        "Visit",
+        "To watch",
+        "Coming",
+        "The watch",
+        "Before",
+    ]
+    assert len(screen) <= 24

@@ -22,6 +22,9 @@ BURST: dict[str, Any] = {
     "mm": 10.0,
     "restlessness": 0.0,
     "limit_restlessness": 0.3,
+    "unlike_rain": True,
+    "alone_a_month": None,
+    "limit_alone_a_month": 0.15,
     "dry_neighbours": 6,
     "least_tips": 20,
 }
@@ -41,9 +44,9 @@ DOUBLED: dict[str, Any] = {
     "over_mm": 41.3,
     "even_hours": 38,
     "wet_hours": 40,
-    "standard_errors": 0.0,
-    "limit_standard_errors": 5.0,
-    "least_mm": 40.0,
+    "even_odds": 3e8,
+    "odds": 41000,
+    "limit_odds": 30,
 }
 KINDS: dict[str, dict[str, Any]] = {
     "test tips": BURST,
@@ -60,6 +63,7 @@ MORE: list[tuple[str, dict[str, Any]]] = [
     *KINDS.items(),
     ("test tips", {"held": True, "began_at": written("2025-10-22T10:05"), "ended_at": written("2025-10-22T10:20")}),
     ("test tips", BURST | {"held": False}),
+    ("poured", BURST | {"held": False, "unlike_rain": False, "alone_a_month": 0.07}),
     ("spike", {"impossible": True, "held": True, "ended_at": written("2025-10-22T10:15"), "mm": None}),
     ("spike", SPIKE | {"neighbours_median_mm": None}),
     ("unit", KINDS["unit"] | {"factor": None, "times": ""}),
@@ -122,3 +126,13 @@ def test_why_is_answered_for_every_kind(kind: str, numbers: dict[str, Any]) -> N
     assert said.endswith(".")
     assert "None" not in said
     assert kind or said.startswith("No sign of test tips, poured water, a spike, another unit, tips counted twice,")
+
+
+@pytest.mark.parametrize(
+    ("unlike_rain", "words"), [(True, "going up and down"), (False, "rain hardly ever came to one")]
+)
+def test_why_says_on_what_poured_water_is_asked_about(unlike_rain: bool, words: str) -> None:
+    """Its shape, or that such rain is rare here."""
+    shown = doubtful("poured", BURST | {"held": False, "unlike_rain": unlike_rain}).numbers
+    facts = {"n": shown, "verdict": "present", "reason": ""}
+    assert words in compose.account("doubtful-rain", facts, network(), at("2025-10-22T11:00"))

@@ -5,16 +5,16 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
 from tests.telling.veldran import contact, event, network, silent
-from watchman.model import EventKind, Fate, Notice, NoticeState, Outcome
+from watchman.model import EventKind, Fate, Notice, NoticeState, Outcome, Picture
 from watchman.network import Network
-from watchman.settings import Contact, MailSettings
+from watchman.settings import Contact, DutySettings, MailSettings, QuietHoursSettings
 from watchman.store import Store
 from watchman.telling.channels import Channels
 from watchman.telling.compose import Words
@@ -306,6 +306,35 @@ def test_the_only_technician_fails(store: Store) -> None:
     assert ("undelivered:1", "boss-1", "mail") in states(store)
 
 
+def test_a_lost_storm_wakes_the_technician_on_duty_alone_and_passes_quiet_hours(store: Store) -> None:
+    """The other one sleeps; the one on duty hears at once that the warden was not reached."""
+    night = NOON + timedelta(hours=14)
+    asleep = QuietHoursSettings(begins=time(22), ends=time(6, 30))
+    people = tuple(one.model_copy(update={"quiet_hours": asleep}) for one in PEOPLE)
+    turns = DutySettings(role="technician", people=("tech-2", "tech-1"))
+    owed(store, notice("warden-1", "text", "storm", due_at=night, made_at=night))
+
+    deliver(store, Scripted(text=REFUSED), night, people=network(contacts=people, mail=MAIL, duty=(turns,)))
+
+    told = {(row.person, row.due_at) for row in store.notices() if row.occasion == "undelivered:1"}
+    assert told == {("tech-2", night)}
+
+
+def test_who_is_on_duty_and_was_not_reached_is_no_witness_of_it(store: Store) -> None:
+    """The other technician hears that the one on duty can't be reached."""
+    turns = DutySettings(role="technician", people=("tech-1", "tech-2"))
+    owed(store, notice("tech-1", "text"), notice("tech-1", "mail"))
+
+    for _ in range(2):
+        deliver(
+            store,
+            Scripted(tech_1_text=REFUSED, tech_1_mail=REFUSED),
+            people=network(contacts=PEOPLE, mail=MAIL, duty=(turns,)),
+        )
+
+    assert {row.person for row in store.notices() if row.occasion.startswith("undelivered:")} == {"tech-2"}
+
+
 def test_a_digest_goes_by_mail_alone(store: Store) -> None:
     """A refused digest is no text; the technicians hear that it failed."""
     owed(store, notice("warden-1", "mail", "digest", occasion="digest:2025-W43", alarm=0))
@@ -522,6 +551,56 @@ def test_marks_leave_a_text_one_part() -> None:
     assert repeated(Words("s", "Rain (repeat)"), "text").text == "Rain (repeat)"
     assert repeated(full, "mail").text == f"(repeat) {full.text}"
     assert redirected(Words("s", "Rain"), "text", "mail").text == "By text because the mail failed. Rain"
+
+
+CHART = Picture("chart@example.org", "Bars: Hollin 0 mm", b"\x89PNG")
+
+
+def with_picture(notice: Notice) -> Words:
+    """Return words that have a picture where they are a mail's."""
+    return replace(words(notice), pictures=(CHART,) if notice.channel == "mail" else ())
+
+
+def test_a_mail_s_pictures_go_with_it_and_are_frozen_like_its_words(store: Store) -> None:
+    """Also at the second attempt, for which nothing is made anew; a text has none."""
+    channels = Scripted(mail=[LATER, ACCEPTED])
+    owed(store, notice("tech-1", "mail"), notice("tech-1", "text"))
+
+    deliver(store, channels, compose=with_picture)
+    deliver(store, channels, NOON + timedelta(minutes=2), compose=words)
+
+    sent = [(row.channel, row.attempts, row.pictures) for row in channels.sent]
+    assert sorted(sent) == [("mail", 1, (CHART,)), ("mail", 2, (CHART,)), ("text", 1, ())]
+
+
+def test_a_mail_in_a_text_s_place_has_its_pictures(store: Store) -> None:
+    """The words that ask for them would else show an empty frame."""
+    channels = Scripted(text=REFUSED)
+    owed(store, notice("tech-1", "text"))
+
+    deliver(store, channels, compose=with_picture)
+    deliver(store, channels, NOON + timedelta(minutes=1), compose=with_picture)
+
+    assert [(row.channel, row.pictures) for row in channels.sent] == [("text", ()), ("mail", (CHART,))]
+
+
+def test_texts_do_not_wait_until_the_mails_of_the_same_turn_are_drawn(store: Store) -> None:
+    """A picture takes a second, and the phone is what wakes somebody."""
+    made: list[str] = []
+
+    def noted(row: Notice) -> Words:
+        made.append(row.channel)
+        return words(row)
+
+    owed(
+        store,
+        notice("warden-1", "mail", "storm"),
+        notice("tech-1", "mail", "storm"),
+        notice("warden-1", "text", "storm"),
+    )
+    deliver(store, compose=noted)
+
+    assert made == ["text", "mail", "mail"]
 
 
 def crash(store: Store) -> None:

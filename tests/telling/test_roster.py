@@ -353,3 +353,27 @@ def test_a_digest_goes_by_mail_alone() -> None:
 def test_a_crew_is_told_of_what_its_role_is_told_of() -> None:
     """The clogged gauge goes to the crew, not to the technician."""
     assert told(event(EventKind.RAISED, clogged())) == [("crew-1", "text"), ("crew-1", "mail")]
+
+
+def test_who_relies_on_a_gauge_is_told_by_name() -> None:
+    """stations.csv may name a person in place of a role; nobody else is told for that."""
+    of = silent()
+    event_ = event(EventKind.RAISED, replace(of, tell=("crew", "warden-1")), NOON)
+    assert {one.name for one in roster.told_of(network(), event_)} == {"crew-1", "warden-1"}
+
+
+def test_a_volunteer_hears_of_the_gauge_they_host_and_of_no_other() -> None:
+    """Where a rule tells volunteers, each gets their own; somebody with another role besides gets all."""
+    hosts = (
+        contact("host-1", "volunteer host", mail=False),
+        contact("host-2", "volunteer host", mail=False),
+        contact("keeper", "volunteer host", "crew", mail=False),
+    )
+    alarm = replace(silent(), tell=("volunteer host",))
+    stations = tuple(
+        station.model_copy(update={"host": "host-1" if station.id in alarm.stations else "host-2"})
+        for station in network().stations
+    )
+    here = network(contacts=hosts, stations=stations)
+    told = roster.told_of(here, event(EventKind.RAISED, alarm))
+    assert [person.name for person in told] == ["host-1", "keeper"]

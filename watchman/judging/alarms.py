@@ -7,12 +7,18 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from watchman.judging.rule import Rule
-from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Event, EventKind, Matter, Verdict, When
+from watchman.model import Alarm, AlarmKey, AlarmState, Answer, Call, Event, EventKind, Matter, Verdict, When
 
 LATCHED = timedelta(hours=24)
 """How long a returned alarm that nobody acknowledged waits for its acknowledgement; coming back by then, it is the
 same.
 """
+
+NOT_A_FAULT = "not a fault"
+"""The answer that closes an alarm at once; its evidence begins again from nothing (`judging/cleared.py`)."""
+
+ASIDE = frozenset({AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE})
+"""What people themselves set aside; when it is back, they are asked anew."""
 
 STORM_CHECKS = frozenset({"heavy-rain"})
 """Their matters end with a summary rather than return to normal."""
@@ -25,11 +31,13 @@ def step(
     rules: Mapping[str, Rule],
     last_number: int,
     now: datetime,
+    calls: Iterable[Call] = (),
 ) -> tuple[list[Alarm], list[Event]]:
     """Return the alarms that changed, those that ended first, and the events of this cycle, in order.
 
     alarms: all that have not ended, one a key at most; matters: what is said of each key this cycle; a key of which
-    nothing is said stays as it is. last_number: the highest number ever used.
+    nothing is said stays as it is. last_number: the highest number ever used. calls: what is owed because nobody
+    answered; made only where that is still so.
     """
     steps = _Steps({alarm.key: alarm for alarm in alarms}, rules, last_number, now)
     for answer in answers:
@@ -37,6 +45,8 @@ def step(
     # What is part of a wider matter must find the wider alarm raised.
     for matter in sorted(matters, key=lambda one: one.part_of is not None):
         steps.matter(matter)
+    for call in calls:
+        steps.call(call)
     steps.clock()
     return [*steps.ended, *steps.changed.values()], steps.events
 
@@ -77,7 +87,22 @@ class _Steps:
             shelved = replace(_aside(alarm, AlarmState.SHELVED), shelved_until=answer.until)
             self.tell(shelved, EventKind.SHELVED, answer.who, answer.reason)
         elif answer.kind == "unshelve" and alarm.state is AlarmState.SHELVED:
-            self.tell(_back(alarm), EventKind.UNSHELVED, answer.who, answer.reason)
+            self.tell(self._back(alarm), EventKind.UNSHELVED, answer.who, answer.reason)
+        elif answer.kind == NOT_A_FAULT and alarm.check not in STORM_CHECKS:
+            alarm = replace(alarm, state=AlarmState.NORMAL, state_before=None, absent_since=self.now)
+            note = f"{NOT_A_FAULT}: {answer.reason}" if answer.reason else NOT_A_FAULT
+            self._end(self.tell(alarm, EventKind.ANSWERED, answer.who, note))
+
+    def call(self, call: Call) -> None:
+        """Call one more person, or say it once more, unless somebody has answered meanwhile or it is over."""
+        alarm = next((one for one in self.alarms.values() if one.number == call.alarm), None)
+        if alarm is None or alarm.state is not AlarmState.UNACKNOWLEDGED or alarm.acknowledged_by:
+            return
+        if call.kind is EventKind.ESCALATED:
+            alarm = replace(alarm, called=(*alarm.called, call.who), asked_at=self.now)
+        else:
+            alarm = replace(alarm, reminded=alarm.reminded + 1, asked_at=self.now)
+        self.tell(alarm, call.kind, call.who, ", ".join(call.tried))
 
     def _acknowledge(self, alarm: Alarm, answer: Answer) -> None:
         if alarm.acknowledged_by:
@@ -132,7 +157,8 @@ class _Steps:
             self.keep(alarm)
             return
         self.last_number += 1
-        alarm = replace(alarm, number=self.last_number, state=AlarmState.UNACKNOWLEDGED, raised_at=self.now)
+        state = AlarmState.UNACKNOWLEDGED
+        alarm = replace(alarm, number=self.last_number, state=state, raised_at=self.now, asked_at=self.now)
         self.tell(alarm, EventKind.RAISED)
 
     def _stand(self, alarm: Alarm, matter: Matter) -> None:
@@ -154,24 +180,22 @@ class _Steps:
                 came_back=alarm.came_back + 1,
             )
         elif not shelved:
-            alarm = _back(alarm)
+            alarm = self._back(alarm)
         alarm = replace(_with(alarm, matter), absent_since=None, absorbed_by=0)
         if (worse or wider or urgent or again) and not shelved:
+            if again:
+                alarm = replace(alarm, asked_at=self.now)
             # An answer to what was known before is no answer to worse.
-            state = AlarmState.UNACKNOWLEDGED if worse or urgent else alarm.state
-            alarm = replace(alarm, state=state, acknowledged_by="" if worse or urgent else alarm.acknowledged_by)
-            note = (
-                "heavy again"
-                if worse and known
-                else "worse"
-                if worse or urgent
-                else "wider"
-                if wider
-                else "comes and goes"
-                if came_back
-                else "still so"
+            if worse or urgent:
+                alarm = _asked_anew(alarm, self.now)
+            changes = (
+                ("heavy again", worse and known),
+                ("worse", worse or urgent),
+                ("wider", wider),
+                ("comes and goes", came_back),
+                ("still so", True),
             )
-            self.tell(alarm, EventKind.UPDATED, note=note)
+            self.tell(alarm, EventKind.UPDATED, note=next(note for note, holds in changes if holds))
         else:
             self.keep(alarm)
 
@@ -180,7 +204,7 @@ class _Steps:
         if alarm.state is AlarmState.RETURNED:
             return
         if alarm.state is not AlarmState.SHELVED:
-            alarm = _back(alarm)
+            alarm = self._back(alarm)
         gone_since = alarm.absent_since or self.now
         alarm = self.keep(replace(alarm, absent_since=gone_since))
         if self.now - gone_since < timedelta(minutes=self._rule(alarm).off_delay_minutes):
@@ -208,12 +232,19 @@ class _Steps:
         """Do what time alone brings: the end of a shelving, and of waiting for an acknowledgement."""
         for alarm in list(self.alarms.values()):
             if alarm.state is AlarmState.SHELVED and alarm.shelved_until and alarm.shelved_until <= self.now:
-                back = self.tell(_back(alarm), EventKind.UNSHELVED, note="its time was over")
+                back = self.tell(self._back(alarm), EventKind.UNSHELVED, note="its time was over")
                 if back.absent_since is None and back.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED):
                     self.tell(back, EventKind.UPDATED, note="still so")
             waits = alarm.state is AlarmState.RETURNED and alarm.ended_at is None
             if waits and alarm.absent_since and self.now - alarm.absent_since >= LATCHED:
                 self._end(alarm)
+
+    def _back(self, alarm: Alarm) -> Alarm:
+        """Return an alarm that was set aside to where it was; the wait for an answer begins anew if people did it."""
+        if alarm.state_before is None:
+            return alarm
+        asked_at = self.now if alarm.state in ASIDE else alarm.asked_at
+        return replace(alarm, state=alarm.state_before, state_before=None, shelved_until=None, asked_at=asked_at)
 
     def _rule(self, alarm: Alarm) -> Rule:
         return self.rules.get(alarm.key.rule) or Rule(name=alarm.key.rule, check=alarm.check)
@@ -236,6 +267,13 @@ def pending(matter: Matter, now: datetime) -> Alarm:
         level=matter.level,
         numbers=matter.numbers,
     )
+
+
+def _asked_anew(alarm: Alarm, now: datetime) -> Alarm:
+    """Return the alarm waiting for an answer again; where one was still awaited, the wait goes on."""
+    waiting = alarm.state is AlarmState.UNACKNOWLEDGED and not alarm.acknowledged_by and alarm.asked_at is not None
+    asked_at = alarm.asked_at if waiting else now
+    return replace(alarm, state=AlarmState.UNACKNOWLEDGED, acknowledged_by="", asked_at=asked_at)
 
 
 def _with(alarm: Alarm, matter: Matter) -> Alarm:
@@ -262,10 +300,3 @@ def _aside(alarm: Alarm, state: AlarmState) -> Alarm:
         return alarm
     before = alarm.state_before if alarm.state_before is not None else alarm.state
     return replace(alarm, state=state, state_before=before)
-
-
-def _back(alarm: Alarm) -> Alarm:
-    """Return an alarm that was set aside to where it was."""
-    if alarm.state_before is None:
-        return alarm
-    return replace(alarm, state=alarm.state_before, state_before=None, shelved_until=None)

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from watchman.judging.frost import LAPSE_K_PER_M
 from watchman.judging.science import battery, sun
 from watchman.judging.science.trend import median
 from watchman.judging.view import View
@@ -31,8 +32,6 @@ SHORTEST_HALF_DAY_H, LONGEST_HALF_DAY_H = 1.0, 8.5
 LOCK_OUT_C = 1.0
 """Below this at noon a lithium cell may take no charge: ordinary ones must not be charged below 0 degC, and the sun
 warms the air sooner than the cell (0 to 5 degC: reduced current; from memory)."""
-LAPSE_C_M = 0.0065
-"""The standard atmosphere's fall of temperature with height [degC/m] (ISO 2533)."""
 THERMOMETERS_LOOKED_AT = 6
 COLD_MONTHS, COLD_FROM_LATITUDE = (11, 12, 1, 2, 3), 30.0
 """When, and from where on [deg, poleward], it may freeze by day; half a year later in the south (as for gauges)."""
@@ -147,5 +146,5 @@ def _with_neighbours(own_c: np.ndarray, view: View) -> np.ndarray:
         if not lost.any():
             break
         higher_m = np.nan_to_num(stations.elevation_m - stations.elevation_m[near])
-        filled = np.where(lost & (near >= 0), own_c[:, near] - LAPSE_C_M * higher_m, filled)
+        filled = np.where(lost & (near >= 0), own_c[:, near] - LAPSE_K_PER_M * higher_m, filled)
     return filled

@@ -21,21 +21,30 @@ FROST_MEAN_C = 4.0
 LAPSE_K_PER_M = 0.0065
 FROST_MONTHS = (11, 12, 1, 2, 3)
 FROST_FROM_LATITUDE = 30.0
-HEARD_DAYS = 30
+HEARD_DAYS = 7
+"""A thermometer that was not heard for so long is no longer asked [d] (judgement, no source)."""
 
 
 def frost_days(view: View, first: int, positions: np.ndarray) -> np.ndarray:
     """Say on which days, from a cell of the daily table to now, these gauges can't be trusted for frost [day, k]."""
+    cold, measured = measured_cold(view, first, positions)
+    return np.asarray(np.where(measured, cold, frost_months(view, first, positions)))
+
+
+def measured_cold(view: View, first: int, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Say on which days, from a cell of the daily table to now, it was too cold for a gauge by what was measured there
+    or near, and on which days anything was [day, k].
+    """
     daily = view.record.daily
     days = slice(first, daily.head + 1)
-    source, warmer = _thermometers(view, positions)
+    source, warmer = thermometers(view, positions)
     count = daily.count[TEMPERATURE, days][:, source]
     mean = daily.total[TEMPERATURE, days][:, source] / np.maximum(count, 1) + warmer
-    cold: np.ndarray = np.where((source >= 0) & (count > 0), mean < FROST_MEAN_C, _frost_months(view, first, positions))
-    return cold
+    measured = (source >= 0) & (count > 0)
+    return measured & (mean < FROST_MEAN_C), measured
 
 
-def _thermometers(view: View, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def thermometers(view: View, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return whose temperature each gauge uses, -1 for nobody's, and how much warmer it is here by height [K]."""
     daily = view.record.daily
     has: np.ndarray = np.any(daily.count[TEMPERATURE, max(daily.head - HEARD_DAYS, 0) : daily.head + 1] > 0, axis=0)
@@ -46,10 +55,16 @@ def _thermometers(view: View, positions: np.ndarray) -> tuple[np.ndarray, np.nda
     return source, np.nan_to_num(LAPSE_K_PER_M * (height[source] - height[positions]))
 
 
-def _frost_months(view: View, first: int, positions: np.ndarray) -> np.ndarray:
+def frost_months(view: View, first: int, positions: np.ndarray, months: tuple[int, ...] | None = None) -> np.ndarray:
+    """Say which days, from a cell of the daily table to now, lie in the cold months of these gauges [day, k].
+
+    months: those of the year in place of the usual ones by latitude.
+    """
     daily = view.record.daily
     begins = datetime.fromtimestamp(daily.end_of(first - 1) + view.stations.utc_offset_s, UTC)
     month = np.array([(begins + timedelta(days=day)).month for day in range(daily.head + 1 - first)])
+    if months is not None:
+        return np.repeat(np.isin(month, months)[:, None], len(positions), axis=1)
     latitude = view.stations.latitude[positions]
     north = np.isin(month, FROST_MONTHS)[:, None] & (latitude >= FROST_FROM_LATITUDE)
     south = np.isin((month + 5) % 12 + 1, FROST_MONTHS)[:, None] & (latitude <= -FROST_FROM_LATITUDE)

@@ -5,21 +5,28 @@ asked. A span once decided stays, and grows while its tips go on, until a person
 
     test tips    20 to 200 tips within the working day (07 to 19 h standard time), at least three gauges within 30 km
                  heard and all dry from an hour before to an hour after, and either
-                 even: three full readings in a row with the same number of tips, at least ten; once it is over, two of
-                 at least eight, when the others were dry for three hours before, or
-                 short: over after at most two readings of 5 minutes (or three, the middle one greatest) or of 15, with
-                 nothing for half an hour on both sides; with 15 minutes the others were dry for three hours before
+                 even: three full readings in a row with the same number of tips, at least ten; once it is over, of at
+                 least eight, or
+                 short: over after at most two readings of 5 minutes, with nothing for half an hour on both sides, or
+                 where rain at one gauge alone is very rare, the others dry for three hours before: two even readings
+                 of at least eight, or three of 5 minutes with the middle one greatest
     melt         the gauge was under 0 degC for six of the last 36 hours, it is now over 0.5 degC and 3 K warmer than at
                  its coldest, between 9 and 18 h; smooth tips of at most 2 mm/h; at least two gauges within 30 km that
                  were not frozen are dry, and no such one is wet
     units        a reading that the gauge's own tips can't make, but can when a unit changed: see science/tips.py
 
+How rare rain at one gauge alone is here, the last month says: how many gauges had an hour of ten tips or more while all
+near them were dry from three hours before to an hour after, out of all that could be judged, with a prior of one in
+five. Up to 0.15 of them somebody may be asked; up to 0.06 (none in a month at 12 gauges) tips may be held. Water that
+people poured counts there too until they book the visit: then less is asked, not more.
+
 A storm must never be held by mistake: rain that rises and falls is no test, what a running total shows after a gap is
-no burst, and with neighbours wet nothing is held but a changed unit. In our own convective simulation (3600
-station-months; their seeds judge nothing else) 48 honest showers of 20 tips came at one gauge alone in working hours; 3
-of them were over in three readings of 5 minutes, and 4 looked short in readings of 15. Real showers are rougher: of
-four bursts that 20 gauges side by side counted in nine months (Krueger et al. 2024), none was even, and one had its
-middle reading greatest in three at two gauges or more.
+no burst, and with neighbours wet nothing is held but a changed unit. In that simulation (5000 station-months of six
+climates; their seeds judge nothing else) 128 honest showers of 20 tips came at one gauge alone in working hours, nearly
+all where thunderstorms are common; eight of them had two even readings or three with the middle one greatest, none was
+even for longer or over in two readings of 5 minutes. Of 15 minutes 30 were over in two, so that these are only asked
+about. Real showers are rougher: of four bursts that 20 gauges side by side counted in nine months (Krueger et al.
+2024), none was even, and one had its middle reading greatest in three at two gauges or more.
 
 Where the numbers come from: 20 tips, working hours, six hours, 3 K, half an hour: judgement, no source. 2 mm/h: a
 degree-day factor of 5 mm/degC/day at 10 degC (from memory). 30 km: as far as dry-among-wet believes a witness.
@@ -53,6 +60,10 @@ PAUSE_S = HOUR // 2
 RESTLESS, RESTLESS_MINUTES = 0.3, 60
 """Ups and downs, as a share of all tips, that rain rarely has within an hour. Of four real bursts of 20 tips and more
 within an hour, at 20 gauges side by side, the highest medians were 0.26 and 0.17, and 10 of 70 counts reached 0.3."""
+MONTH_H, ALONE_TIPS = 31 * 24, 10
+ASKED_A_MONTH, HELD_A_MONTH, PRIOR_MONTHS = 0.15, 0.06, 5.0
+"""Rain at one gauge alone is rare when so many gauges of all had an hour of it in a month, of half a test's tips and
+more: to ask, and to hold (judgement, no source)."""
 POURED_WITNESSES, MANY_WITNESSES = 4, 5
 """So many dry gauges near it are needed to say that water was poured, or that a long reading is a test (judgement, no
 source)."""
@@ -77,7 +88,8 @@ class Burst:
 
     begins, ends [s since 1970 UTC]; tips: by reading; reading_s: the readings' length; over: nothing followed for half
     an hour; sky_dry: the others were dry for three hours before; witnesses: how many of them were heard;
-    witnesses_after: how many from three hours before to an hour after, 0 until that is over; rain_um: its rain [um].
+    witnesses_after: how many from three hours before to an hour after, 0 until that is over; rain_um: its rain [um];
+    alone_a_month: how many gauges of all had such rain alone in a month [-], infinite when this one had.
     """
 
     position: int
@@ -90,6 +102,7 @@ class Burst:
     witnesses: int
     witnesses_after: int
     rain_um: int
+    alone_a_month: float
 
     @property
     def minutes(self) -> float:
@@ -98,27 +111,41 @@ class Burst:
 
     @property
     def test(self) -> bool:
-        """Say whether it is as even as a test's tips, or began and ended too abruptly for rain."""
-        count, readings = int(self.tips.sum()), len(self.tips)
-        if count > MOST_TIPS:
+        """Say whether it is as even as a test's tips, or began and ended too abruptly for rain; readings over 15
+        minutes, where rain comes to one gauge alone only rarely, can only be asked about.
+        """
+        if self.reading_s > COARSE_S:
+            rare = self.alone_a_month <= ASKED_A_MONTH
+            return len(self.tips) == 1 and self.tips.sum() <= MOST_TIPS and self.over and self.sky_dry and rare
+        return self._made_by_hand(rare=self.alone_a_month <= HELD_A_MONTH)
+
+    def _made_by_hand(self, *, rare: bool) -> bool:
+        readings = len(self.tips)
+        if self.tips.sum() > MOST_TIPS:
             return False
-        if (
-            self.reading_s <= COARSE_S
-            and even(self.tips, over=self.over)
-            and (not self.over or readings > 4 or self.sky_dry)
-        ):
+        alone = self.over and self.sky_dry and rare
+        if even(self.tips, over=self.over) and (not self.over or readings > 4 or alone):
             return True
-        if self.reading_s <= FINE_S:
-            return self.over and (readings <= 2 or (readings == 3 and int(np.argmax(self.tips)) == 1))
-        return self.over and self.sky_dry and readings <= (2 if self.reading_s <= COARSE_S else 1)
+        if self.reading_s > FINE_S:
+            return False
+        return self.over and (readings <= 2 or (alone and readings == 3 and int(np.argmax(self.tips)) == 1))
+
+    @property
+    def unlike_rain(self) -> bool:
+        """Say whether it went up and down as rain does not, or looks made by hand, as few honest showers do."""
+        return restlessness(self.tips) >= RESTLESS or self._made_by_hand(rare=True)
 
     @property
     def poured(self) -> bool:
-        """Say whether it went up and down as rain does not, out of a sky that was dry before and after."""
-        if self.test or self.reading_s > COARSE_S:
+        """Say whether it came and went within an hour, out of a sky that was dry before and after, unlike rain, or
+        where rain comes to one gauge alone only rarely.
+        """
+        if self.test or self.reading_s > COARSE_S or self.minutes > RESTLESS_MINUTES:
             return False
-        alone = self.over and self.sky_dry and self.witnesses_after >= POURED_WITNESSES
-        return alone and restlessness(self.tips) >= RESTLESS and self.minutes <= RESTLESS_MINUTES
+        if not (self.over and self.sky_dry):
+            return False
+        rare = self.alone_a_month <= ASKED_A_MONTH and self.witnesses_after >= WITNESSES
+        return rare or (self.unlike_rain and self.witnesses_after >= POURED_WITNESSES)
 
 
 def decided(view: View, taken_back: Sequence[Span]) -> list[Span]:
@@ -174,8 +201,70 @@ def lone_bursts(view: View, look_back_s: int, only: int | None = None) -> list[B
     around = hourly.running[np.minimum(hour + 2, hourly.head + 1)[:, None], view.stations.neighbours[position]]
     around = around - hourly.running[(hour - 1)[:, None], view.stations.neighbours[position]]
     quiet = ((around <= STRAY_UM) | ~near).all(axis=1) & (near.sum(axis=1) >= WITNESSES)
-    bursts = (_bursts_of(view, int(one), int(tip_um[one]), look_back_s) for one in np.unique(position[quiet]))
+    if not quiet.any():
+        return []
+    alone = _Alone.lately(view)
+    bursts = (_bursts_of(view, int(one), int(tip_um[one]), look_back_s, alone) for one in np.unique(position[quiet]))
     return [burst for several in bursts for burst in several]
+
+
+@dataclass(frozen=True, slots=True)
+class _Alone:
+    """Hours of the last month in which a gauge had a shower's rain while all near it were dry: their ends [s since
+    1970 UTC] and gauges; months: over how many months of a gauge that could be seen [-].
+    """
+
+    ends: np.ndarray
+    position: np.ndarray
+    months: float
+
+    @staticmethod
+    def lately(view: View) -> _Alone:
+        """Return what the record's hours show; what is held is no rain."""
+        hourly = view.record.hourly
+        everywhere = np.arange(len(view.stations))
+        judged = view.in_service & (near_enough(view, everywhere).sum(axis=1) >= WITNESSES)
+        begin = max(hourly.head - MONTH_H, 0)
+        known_s = hourly.running_known[hourly.head + 1] - hourly.running_known[begin]
+        least_um = ALONE_TIPS * steps.tip_or(view, USUAL_TIP_UM)
+        most_um = np.full_like(least_um, np.iinfo(np.int64).max)
+        hour, position, _um = lone_hours(view, np.flatnonzero(judged), least_um, most_um, MONTH_H, (3, 1))
+        return _Alone(hourly.start + (hour + 1) * HOUR, position, float(known_s[judged].sum()) / (MONTH_H * HOUR))
+
+    def a_month(self, position: int, before: int) -> float:
+        """Return how many gauges of all had such rain in a month, as is known before a moment [s since 1970 UTC]: the
+        mean of the rate's posterior, with a prior of one in five months; infinite when this gauge had.
+        """
+        gauges = np.unique(self.position[self.ends <= before])
+        return np.inf if position in gauges else (len(gauges) + 1) / (self.months + PRIOR_MONTHS)
+
+
+def lone_hours(
+    view: View, positions: np.ndarray, least_um: np.ndarray, most_um: np.ndarray, hours: int, dry_h: tuple[int, int]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the latest hours with rain in a range at a gauge while those near it were dry for so many hours before and
+    after, a tip at a quarter of them aside: cells, positions, rain [um].
+    """
+    hourly, (before_h, after_h) = view.record.hourly, dry_h
+    begin = max(hourly.head - hours, before_h)
+    rain = hourly.rain[begin : hourly.head - after_h][:, positions]
+    hour, column = np.nonzero((rain >= least_um[positions]) & (rain <= most_um[positions]))
+    um, hour, position = rain[hour, column], hour + begin, positions[column]
+    # A look at the nearest gauge alone is done with most of them.
+    nearest = view.stations.neighbours[position, 0]
+    first, last = hour - before_h, hour + after_h + 1
+    likely = (nearest >= 0) & (hourly.running[last, nearest] - hourly.running[first, nearest] <= STRAY_UM)
+    hour, position, um, first, last = (one[likely] for one in (hour, position, um, first, last))
+    near = near_enough(view, position)
+    others = view.stations.neighbours[position]
+    known = hourly.running_known[last[:, None], others] - hourly.running_known[first[:, None], others]
+    near &= known >= HEARD * (before_h + after_h + 1) * HOUR
+    beside = np.where(near, hourly.running[last[:, None], others] - hourly.running[first[:, None], others], 0)
+    # Of many gauges some have dew, or stray tips of their own.
+    heard, wet = near.sum(axis=1), np.count_nonzero(beside, axis=1)
+    dry = (beside <= STRAY_UM).all(axis=1) & (wet <= np.maximum(1, heard // 4))
+    lone = dry & (heard >= WITNESSES) & view.in_service[position]
+    return hour[lone], position[lone], um[lone]
 
 
 def near_enough(view: View, positions: np.ndarray) -> np.ndarray:
@@ -208,7 +297,7 @@ def readings_of(view: View, position: int, seconds: int) -> tuple[np.ndarray, np
     return ends, np.where(whole, summed(grid.rain) + held, -1), held, width * grid.step
 
 
-def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int) -> Iterator[Burst]:
+def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int, alone: _Alone) -> Iterator[Burst]:
     ends, um, held, length = readings_of(view, position, look_back_s + 4 * HOUR)
     um = np.where(_over_gaps(view, position, tip_um, ends, length), -1, um)
     gap = max(PAUSE_S // length, 1)
@@ -237,6 +326,7 @@ def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int) -> Iter
                 witnesses=witnesses,
                 witnesses_after=to_the_end,
                 rain_um=int(um[first : last + 1].sum()),
+                alone_a_month=alone.a_month(position, begins),
             )
 
 

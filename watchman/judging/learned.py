@@ -34,7 +34,7 @@ PRIOR_DAYS = 50.0
 LEAST_OF_CAUTIOUS = 1.0 / 3.0
 FAULTY_RUNS = 1.0 / 200.0
 ROUNDS = 2
-AT_ONCE = 2_000_000
+AT_ONCE = 500_000
 """How many numbers are held at once; bounds the memory, not the result."""
 NO_EVIDENCE = 255
 
@@ -104,7 +104,7 @@ def _days(view: View, first: int, last: int) -> tuple[np.ndarray, np.ndarray, np
     """
     stations = view.stations
     near = (stations.neighbours >= 0) & (stations.neighbours_km <= table.NO_WITNESS_KM)
-    some = max(AT_ONCE // max(near.size, 1), 1)
+    some = max(AT_ONCE // max(len(near), 1), 1)
     frost = frost_days(view, first, np.arange(len(stations)))
     thaw = frost.copy()
     for days in range(1, THAW_DAYS + 1):
@@ -122,27 +122,43 @@ def _days(view: View, first: int, last: int) -> tuple[np.ndarray, np.ndarray, np
 def _some_days(
     view: View, begin: int, end: int, near: np.ndarray, frost: np.ndarray, thaw: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    daily, neighbours = view.record.daily, view.stations.neighbours
-    own = daily.rain[begin:end]
-    whole = daily.known[begin:end] >= WHOLE_DAY_S
-    present = near & whole[:, neighbours]
-    rain = np.where(present & ~thaw[:, neighbours], own[:, neighbours], 0)
-    wettest = rain.argmax(axis=2)
-    most = np.take_along_axis(rain, wettest[:, :, None], axis=2)[:, :, 0]
-    others = rain.copy()
-    np.put_along_axis(others, wettest[:, :, None], 0, axis=2)
-    second = others.max(axis=2)
-    most_at = neighbours[np.arange(len(neighbours)), wettest]
-    # The gauge in question doesn't confirm its own witness, wet or dry.
-    itself = most_at[:, neighbours] == np.arange(len(neighbours))[:, None]
-    confirmed = np.where(itself, second[:, neighbours], most[:, neighbours])
-    um = np.where(confirmed >= WET_UM, np.minimum(rain, BELIEVED * confirmed), 0)
-    place, cell = table.best_witness(table.rows(view.stations.neighbours_km)[None], table.columns(um))
-    witness = np.take_along_axis(um, place[:, :, None], axis=2)[:, :, 0]
-    most_um = um.max(axis=2)
-    spread = table.spread((um >= WET_UM).sum(axis=2), present.sum(axis=2))
-    speaks = (cell != table.NOBODY) & whole & ~frost
-    kind = np.where(speaks, spread * np.uint8(table.CELLS) + cell, NO_EVIDENCE).astype(np.uint8)
+    daily, stations = view.record.daily, view.stations
+    # Gathering rows is several times faster than columns: stations first, days second.
+    own, held = (np.ascontiguousarray(table[begin:end].T) for table in (daily.rain, daily.held))
+    whole = np.ascontiguousarray((daily.known[begin:end] >= WHOLE_DAY_S).T)
+    rain = np.where(whole & ~thaw.T, own, 0)
+    most, second, most_at = _wettest(rain, near, stations.neighbours)
+    row = table.rows(stations.neighbours_km)
+    best = np.full(own.shape, table.NOBODY, np.uint8)
+    witness, most_um = np.zeros_like(own), np.zeros_like(own)
+    wet, present = np.zeros(own.shape, np.int16), np.zeros(own.shape, np.int16)
+    for place, there in enumerate(near.T):
+        theirs = stations.neighbours[:, place]
+        # The gauge in question doesn't confirm its own witness, wet or dry.
+        itself = most_at[theirs] == np.arange(len(own))[:, None]
+        confirmed = np.where(itself, second[theirs], most[theirs])
+        um = np.where(there[:, None] & (confirmed >= WET_UM), np.minimum(rain[theirs], BELIEVED * confirmed), 0)
+        rank = table.rank(row[:, place, None], table.columns(um))
+        witness = np.where((rank < best) | (place == 0), um, witness)
+        best, most_um = np.minimum(best, rank), np.maximum(most_um, um)
+        wet += um >= WET_UM
+        present += whole[theirs] & there[:, None]
+    speaks = (best != table.NOBODY) & whole & ~frost.T
+    cell = table.spread(wet, present) * np.uint8(table.CELLS) + table.cell_of(best)
+    kind = np.where(speaks, cell, NO_EVIDENCE).astype(np.uint8)
     dry = own <= DRY_SHARE * witness
     rained = (own > DRY_SHARE * most_um) & ((own > LONE_TIP_UM) | (most_um >= WET_UM))
-    return kind, dry, rained | (daily.held[begin:end] > 0)
+    ended = rained | (held > 0)
+    return np.ascontiguousarray(kind.T), np.ascontiguousarray(dry.T), np.ascontiguousarray(ended.T)
+
+
+def _wettest(rain: np.ndarray, near: np.ndarray, neighbours: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the most and the second most rain at any near gauge about, and which one had the most [n, day]."""
+    most, second = np.zeros_like(rain), np.zeros_like(rain)
+    most_at = np.repeat(neighbours[:, :1], rain.shape[1], axis=1)
+    for place, there in enumerate(near.T):
+        theirs = np.where(there[:, None], rain[neighbours[:, place]], 0)
+        second = np.maximum(second, np.minimum(most, theirs))
+        most_at = np.where(theirs > most, neighbours[:, place, None], most_at)
+        most = np.maximum(most, theirs)
+    return most, second, most_at

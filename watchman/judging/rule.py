@@ -20,7 +20,10 @@ class BesideRain(Written):
 
 
 class ReliedOn(Written):
-    """Who is told besides, and when, at a station that somebody relies on for seeing heavy rain (relied_on_by)."""
+    """Who is told besides, and when, at a station that somebody relies on for seeing heavy rain.
+
+    Whoever stands in stations.csv as the one who does (relied_on_by) is told too.
+    """
 
     when: When = Field(When.BY_DAY, strict=False)
     """When people are told: "now", "by day" or "weekly"."""

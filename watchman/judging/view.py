@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,7 @@ from watchman.model import SourceHealth, Span, Verdict
 from watchman.readings.record import Record
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Stations:
     """The stations as columns of equal length n; a station's position is its place in every array of the program.
 
@@ -57,6 +58,11 @@ class Stations:
     def __len__(self) -> int:
         return len(self.ids)
 
+    @cached_property
+    def positions(self) -> Mapping[str, int]:
+        """Return each station's position, by its id."""
+        return {station: position for position, station in enumerate(self.ids)}
+
 
 @dataclass(frozen=True, slots=True)
 class View:
@@ -64,7 +70,8 @@ class View:
 
     in_service: false while somebody works at the station [bool, n]; last_visit: the end of the latest visit that is
     over [s since 1970 UTC, 0 = none, n]; on_probation: new here, so that nobody far away is told of it yet [bool, n];
-    held_back: the spans the watch itself decided, which hold (judging/holding.py); frequency: the network's
+    held_back: the spans the watch itself decided, or a person confirmed, which hold (judging/holding.py); cleared: when
+    what a check found in a scope was last said not to be a fault, by both [s since 1970 UTC]; frequency: the network's
     depth-duration-frequency table, if it has one; honest_zeros: how often honest gauges are dry (judging/learned.py).
     """
 
@@ -78,6 +85,16 @@ class View:
     held_back: tuple[Span, ...] = ()
     frequency: FrequencyTable | None = None
     honest_zeros: HonestZeros = NOTHING_LEARNED
+    cleared: Mapping[tuple[str, str], int] = field(default_factory=dict)
+
+    def cleared_s(self, check: str) -> np.ndarray:
+        """Return when somebody last said that what a check found is not a fault [s since 1970 UTC, 0 = never, n]."""
+        cleared = np.zeros(len(self.stations), np.int64)
+        for (name, scope), at in self.cleared.items():
+            position = self.stations.positions.get(scope.removeprefix("station:"))
+            if name == check and position is not None:
+                cleared[position] = max(cleared[position], at)
+        return cleared
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +103,8 @@ class Findings:
 
     verdict: model.Verdict [int8]; since: when it began by the readings, 0 when unknown [s, int64]; severity: rank of
     model.Severity, -1 to take the rule's own [int8]; level: a rise is worth an update [int16]; numbers: named numbers
-    with units in the names, one array each; reason: why undetermined, "" otherwise [object].
+    with units in the names, one array each; reason: why undetermined, "" otherwise [object]. shown: the evidence of
+    some of them by position, made once, since it holds as long as the finding does (judging/causes/plain.py).
     """
 
     verdict: np.ndarray
@@ -96,6 +114,7 @@ class Findings:
     numbers: Mapping[str, np.ndarray]
     reason: np.ndarray
     scopes: tuple[str, ...] | None = None
+    shown: dict[int, Mapping[str, Any]] = field(default_factory=dict)
 
     @staticmethod
     def of(verdict: np.ndarray, **columns: Any) -> Findings:

@@ -581,12 +581,19 @@ class Record:
         self.last_received[station] = at
 
     def _learn_sending(self, stations: np.ndarray) -> None:
-        """Learn how often stations send: the median pause between their latest arrivals [s]; four make a habit."""
+        """Learn how often stations send: the median pause between their latest arrivals, or between the times these
+        brought if that is longer, as it is when much was kept and came at once [s]; four make a habit.
+        """
         learn = np.flatnonzero(stations & (self.written_sends_s == 0) & (self.arrivals[-4] > 0))
         if len(learn):
             arrivals = self.arrivals[:, learn]
+            stamps = np.sort(np.where(arrivals > 0, self.stamps[:, learn], np.iinfo(np.int64).max), axis=0)
             pauses = np.where(arrivals[:-1] > 0, np.diff(arrivals, axis=0), np.nan)
-            self.sends_every_s[learn] = np.nanmedian(pauses, axis=0).astype(np.int64)
+            spacings = np.diff(stamps, axis=0).astype(np.float64)
+            spacings[(spacings == 0) | (stamps[1:] == np.iinfo(np.int64).max)] = np.nan
+            spacings[0, np.isnan(spacings).all(axis=0)] = 0.0
+            every = np.fmax(np.nanmedian(pauses, axis=0), np.nanmedian(spacings, axis=0))
+            self.sends_every_s[learn] = every.astype(np.int64)
 
     def _learn_delays(self) -> None:
         """Learn how long after their stamps each station's messages arrive: the median of the latest [s].

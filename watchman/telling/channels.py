@@ -16,9 +16,9 @@ from collections.abc import Callable
 from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
-from email.headerregistry import Address
+from email.headerregistry import Address, HeaderRegistry, UnstructuredHeader
 from email.message import EmailMessage
-from email.policy import SMTP
+from email.policy import SMTP, Policy
 from email.utils import format_datetime
 from functools import cached_property, wraps
 from http import HTTPStatus
@@ -31,7 +31,8 @@ from apprise.result import AppriseResultStatus
 from urllib3.exceptions import InvalidHeader, MaxRetryError
 from urllib3.util import Retry
 
-from watchman.model import Fate, Notice, Outcome
+from watchman.links import stop_link
+from watchman.model import EventKind, Fate, Notice, Outcome
 
 if TYPE_CHECKING:
     from watchman.network import Network
@@ -62,6 +63,9 @@ class Channels:
     def __init__(self, network: Network, patience: Patience | None = None) -> None:
         self._name = network.name
         self._mail = network.mail
+        self._board = network.board
+        box = network.answers.mail
+        self._reply_to = box.user if box is not None and "@" in box.user else ""
         self._patience = patience or Patience()
         self._asset = _Asset(service_timeout=self._patience.whole_s)
         # Our own plugin ends in time by itself, and so needs none of apprise's few threads.
@@ -76,14 +80,29 @@ class Channels:
         if not address:
             return Outcome(Fate.REFUSED, f"{contact.name} has no address for {channel}")
         if channel == "mail":
-            return self._send_mail(notice, address, now)
+            return self._send_mail(notice, contact, address, now)
         return self._send_words(notice.text, address)
 
-    def _send_mail(self, notice: Notice, address: str, now: datetime) -> Outcome:
+    def _stop_address(self, contact: Contact) -> str:
+        """Return where a volunteer's mail program can stop all notices by one click; RFC 8058 asks for https."""
+        board = self._board
+        if board is None or not board.address.startswith("https://") or not contact.is_volunteer:
+            return ""
+        return stop_link(board.key.get_secret_value(), board.address, contact.name)
+
+    def _send_mail(self, notice: Notice, contact: Contact, address: str, now: datetime) -> Outcome:
         if self._mail is None:
             return Outcome(Fate.REFUSED, "network.toml has no [mail]")
         try:
-            message = letter(notice, self._name, self._mail.sender, address, now)
+            message = letter(
+                notice,
+                self._name,
+                self._mail.sender,
+                address,
+                now,
+                reply_to=self._reply_to,
+                stop_address=self._stop_address(contact),
+            )
         except ValueError as mistake:
             return Outcome(Fate.REFUSED, _one_line(str(mistake)))
         plugin = MailPlugin(message, self._mail, self._patience, asset=self._mail_asset)
@@ -139,12 +158,37 @@ def understands(address: str) -> bool:
     return Apprise.instantiate(address) is not None
 
 
-def letter(notice: Notice, network_name: str, sender: str, recipient: str, now: datetime) -> EmailMessage:
+class _Whole(UnstructuredHeader):
+    """A header that is an address alone: folded into pieces it would be none (RFC 2369)."""
+
+    def fold(self, *, policy: Policy) -> str:
+        """Return the header as one line, however long."""
+        return str(super().fold(policy=policy.clone(max_line_length=998)))  # type: ignore[misc]
+
+
+_HEADERS = HeaderRegistry()
+_HEADERS.map_to_type("list-unsubscribe", _Whole)  # type: ignore[arg-type]
+LETTERS = SMTP.clone(cte_type="7bit", header_factory=_HEADERS)
+"""How our mails are written down."""
+
+
+def letter(
+    notice: Notice,
+    network_name: str,
+    sender: str,
+    recipient: str,
+    now: datetime,
+    *,
+    reply_to: str = "",
+    stop_address: str = "",
+) -> EmailMessage:
     """Return a notice as a mail message (RFC 5322) that no machine should answer (RFC 3834).
 
-    Its Message-ID is the notice's own, however often it is sent. Raises ValueError for an unusable address.
+    Its Message-ID is the notice's own, however often it is sent. reply_to: the box into which people reply, if it is
+    another than the sender's. stop_address: where one click ends all notices to the recipient (RFC 2369, RFC 8058).
+    Raises ValueError for an unusable address.
     """
-    message = EmailMessage(policy=SMTP.clone(cte_type="7bit"))
+    message = EmailMessage(policy=LETTERS)
     message["From"] = Address(network_name, addr_spec=sender)
     message["To"] = Address(addr_spec=recipient)
     message["Subject"] = " ".join(notice.subject.split())
@@ -153,10 +197,26 @@ def letter(notice: Notice, network_name: str, sender: str, recipient: str, now: 
     if notice.references:
         message["In-Reply-To"] = notice.references.split()[-1]
         message["References"] = notice.references
-    message["Auto-Submitted"] = "auto-generated"
+    if reply_to and reply_to.lower() != sender.lower():
+        message["Reply-To"] = Address(addr_spec=reply_to)
+    message["Auto-Submitted"] = "auto-replied" if notice.event == EventKind.ANSWERED else "auto-generated"
+    if stop_address:
+        message["List-Unsubscribe"] = f"<{stop_address}>"
+        message["List-Unsubscribe-Post"] = "List-Unsubscribe=One-Click"
     message.set_content(notice.text)
     if notice.html:
         message.add_alternative(notice.html, subtype="html")
+    if (page := message.get_body(("html",))) is not None:
+        for number, picture in enumerate(notice.pictures, 1):
+            # Beside the page that shows it (RFC 2387), found there by its content id (RFC 2392).
+            page.add_related(
+                picture.png,
+                "image",
+                "png",
+                cid=f"<{picture.name}>",
+                disposition="inline",
+                filename=f"picture-{number}.png",
+            )
     return message
 
 

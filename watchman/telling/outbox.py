@@ -9,7 +9,6 @@ from __future__ import annotations
 import bisect
 import logging
 import re
-import secrets
 from collections import deque
 from collections.abc import Callable, Collection, Iterable
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
@@ -17,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
+from watchman import links
 from watchman.model import Fate, Notice, NoticeState, Outcome, When
 from watchman.telling import roster
 from watchman.telling.compose import LATE, Words
@@ -45,6 +45,9 @@ AT_ONCE = 5
 
 UNDELIVERED = "undelivered:"
 """How the occasion begins on which technicians hear of a notice, by its number, that did not reach its person."""
+
+TOLD_IN = "told in notice "
+"""How the reason begins for which a notice waits that another one, by its number, tells of too."""
 
 REPEAT = "(repeat)"
 
@@ -192,7 +195,8 @@ class _Turn:
                 self._settle(failed, Outcome(Fate.LATER, "it could not be put into words"))
             return None
         if worded is None:
-            self.store.withdraw(notice.number, "it no longer stands")
+            why = notice.error if notice.error.startswith(TOLD_IN) else "it no longer stands"
+            self.store.withdraw(notice.number, why)
             return None
         if not self.store.begin_attempt(notice.number, self.now):
             return None
@@ -201,13 +205,19 @@ class _Turn:
     def _worded(self, notice: Notice) -> Notice | None:
         """Return the notice with words: those it has, unless it must now say that it is a repeat or comes late."""
         if notice.text and not notice.repeat and not is_late(notice, self.now):
-            return notice
+            return replace(notice, pictures=self.store.pictures(notice.number)) if notice.html else notice
         words = self.compose(notice)
         if words is None:
             return None
         worded = self._frozen(notice, repeated(words, notice.channel) if notice.repeat else words)
         self.store.put_words(
-            worded.number, worded.subject, worded.text, worded.html, worded.message_id, worded.references
+            worded.number,
+            worded.subject,
+            worded.text,
+            worded.html,
+            worded.message_id,
+            worded.references,
+            worded.pictures,
         )
         return worded
 
@@ -220,8 +230,9 @@ class _Turn:
             subject=words.subject,
             text=words.text,
             html=words.html,
-            message_id=notice.message_id or f"<wm.{secrets.token_hex(8)}@{domain}>",
+            message_id=notice.message_id or links.message_id(domain),
             references=f"<wm.alarm.{thread}@{domain}>" if notice.alarm else "",
+            pictures=words.pictures,
         )
 
     def _settle(self, notice: Notice, outcome: Outcome, at_once: bool = False) -> None:
@@ -255,8 +266,8 @@ class _Turn:
         if reached and not (storm and notice.channel == "text"):
             return instead
         when = When.NOW if storm else When.BY_DAY
-        occasion = f"{UNDELIVERED}{notice.number}"
-        return [*instead, *roster.summon(self.network, occasion, "tool", self._repairers(notice), self.now, when)]
+        occasion, repairers = f"{UNDELIVERED}{notice.number}", self._repairers(notice)
+        return [*instead, *roster.summon(self.network, occasion, "tool", repairers, self.now, when, urgent=storm)]
 
     def _successors(self, notice: Notice) -> list[Notice]:
         """Return the notices owed because a person is no contact any more: those of the alarm's step to whoever has the
@@ -292,11 +303,14 @@ class _Turn:
         return [self._frozen(fresh, redirected(words, fresh.channel, notice.channel))] if words else []
 
     def _repairers(self, notice: Notice) -> list[Contact]:
-        """Return who can see to a way that failed: the technicians, else the supervisors, but not the person itself."""
+        """Return who can see to a way that failed: the technicians on duty, else all, else the supervisors, but not the
+        person itself.
+        """
         for role in ("technician", "supervisor"):
-            found = [c for c in roster.with_roles(self.network, (role,)) if c.name != notice.person]
-            if found:
-                return found
+            for among in (roster.told_now(self.network, (role,), self.now), roster.with_roles(self.network, (role,))):
+                found = [one for one in among if one.name not in {notice.person, *self.network.stopped}]
+                if found:
+                    return found
         _log.error("notice %d did not reach %s, and there is nobody else to tell", notice.number, notice.person)
         return []
 
@@ -305,11 +319,14 @@ class _Turn:
 
 
 def _lanes(due: Iterable[Notice]) -> dict[str, list[_Lane]]:
-    """Return by channel what waits for each person, the most urgent person first."""
+    """Return by channel what waits for each person, the most urgent person first; mails, whose pictures take a while
+    to draw, behind texts and chat.
+    """
     waiting: dict[str, dict[str, _Lane]] = {}
     for notice in due:
         waiting.setdefault(notice.channel, {}).setdefault(notice.person, deque()).append(notice)
-    return {channel: sorted(lanes.values(), key=_head) for channel, lanes in waiting.items()}
+    channels = sorted(waiting, key=lambda channel: channel == "mail")
+    return {channel: sorted(waiting[channel].values(), key=_head) for channel in channels}
 
 
 def _urgency(notice: Notice) -> tuple[bool, datetime, int]:

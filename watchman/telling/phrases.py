@@ -13,6 +13,8 @@ from watchman.stations import SHORT_NAME_LETTERS
 WEEKDAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
+MM_PER_INCH = 25.4
+
 AROUND_A_CLOCK_CHANGE = timedelta(hours=24)
 """How near a clock change texts carry the offset: the day before and the day after (decided here, no source)."""
 
@@ -38,9 +40,21 @@ def rounded_down(value: float, decimals: int = 1) -> str:
     return f"{whole / scale:.{decimals}f}".rstrip("0").rstrip(".") if decimals else str(whole)
 
 
-def mm(depth_mm: float) -> str:
-    """Return a depth [mm] in words, rounded down to 0.1 mm."""
-    return f"{rounded_down(max(depth_mm, 0.0))} mm"
+def depth(depth_mm: float, unit: str) -> str:
+    """Return a depth [mm] in "mm", rounded down to 0.1, or in "inch", rounded down to 0.01: "14.2 mm", "0.55 inch"."""
+    return f"{bare_depth(depth_mm, unit)} {unit}"
+
+
+def bare_depth(depth_mm: float, unit: str, decimals: int | None = None) -> str:
+    """Return the same without its unit, for a table that names it."""
+    inch = unit == "inch"
+    usual = 2 if inch else 1
+    return rounded_down(max(in_unit(depth_mm, unit), 0.0), usual if decimals is None else decimals)
+
+
+def in_unit(depth_mm: float, unit: str) -> float:
+    """Return a depth [mm] as a number of "mm" or "inch"."""
+    return depth_mm / MM_PER_INCH if unit == "inch" else depth_mm
 
 
 def within(minutes: float) -> str:
@@ -102,6 +116,7 @@ class Phrases:
 
     def __init__(self, network: Network, now: datetime) -> None:
         self.zone = network.zone
+        self.depth_unit, self.temperature_unit = network.units, network.temperature
         self.now = now
         self._here = now.astimezone(self.zone)
         around = AROUND_A_CLOCK_CHANGE
@@ -123,6 +138,23 @@ class Phrases:
         """Return a station's short name from its id or name, for texts."""
         station = self._stations.get(name)
         return station.short_name if station else name[:SHORT_NAME_LETTERS].rstrip()
+
+    def mm(self, depth_mm: float) -> str:
+        """Return a depth [mm] in the network's unit, rounded down to 0.1 mm or 0.01 inch: "14.2 mm", "0.55 inch"."""
+        return depth(depth_mm, self.depth_unit)
+
+    def bare(self, depth_mm: float) -> str:
+        """Return the same without its unit, for a table that names it."""
+        return bare_depth(depth_mm, self.depth_unit)
+
+    def fine(self, depth_mm: float) -> str:
+        """Return a depth [mm] to 0.001 mm or 0.0001 inch, for the size of a tip: "0.254 mm", "0.01 inch"."""
+        return f"{bare_depth(depth_mm, self.depth_unit, 4 if self.depth_unit == 'inch' else 3)} {self.depth_unit}"
+
+    def degrees(self, celsius: float, decimals: int = 0) -> str:
+        """Return a temperature [C] in the network's unit, rounded down: "55 C", "131 F"."""
+        degrees = celsius * 9 / 5 + 32 if self.temperature_unit == "F" else celsius
+        return f"{rounded_down(degrees, decimals)} {self.temperature_unit}"
 
     def clock(self, when: datetime | str) -> str:
         """Return a time for a text: "17:20", "Thu 17:20" if not today, "20 Oct 17:20" if a week away or more."""

@@ -102,6 +102,24 @@ def test_rain_over_midnight_is_one_spell() -> None:
     assert findings.numbers["odds"][SILENT] == pytest.approx(1 / 0.021)
 
 
+def test_somebodys_word_ends_the_evidence() -> None:
+    """Said on the day after the second storm not to be a fault, it is judged from the day after that alone: the third
+    storm is one, and not enough; a fourth and fifth are told, as dry since the answer at the earliest.
+    """
+    said = BEGIN + 8 * DAY + 9 * HOUR
+    settings = dry_among_wet.Settings()
+    for days, told in (((4, 7, 9), Verdict.ABSENT), ((4, 7, 9, 10, 11), Verdict.PRESENT)):
+        view, _ = judged(clogged(days))
+        view = replace(view, cleared={("dry-among-wet", "station:S0"): said})
+        findings = dry_among_wet.judge(view, settings)
+        assert findings.verdict.tolist() == [told] + [Verdict.ABSENT] * 4
+    assert findings.since[SILENT] >= said
+    shown = dry_among_wet.evidence(view, settings, findings, SILENT)
+    assert [day["day"] for day in shown["days"]] == ["2025-06-10", "2025-06-11", "2025-06-12"]
+    others = replace(view, cleared={("dry-among-wet", "station:S1"): said, ("overdue", "station:S0"): said})
+    assert dry_among_wet.judge(others, settings).numbers["spells"][SILENT] == 5
+
+
 def test_own_rain_ends_the_evidence() -> None:
     """After a real shower of its own a gauge starts again from nothing."""
     rain = clogged((4, 7, 9))

@@ -68,12 +68,16 @@ def test_too_much_is_told_alike() -> None:
     assert not undercatch.evidence(view, undercatch.Settings(), findings, FAULTY)["too_little"]
 
 
-@pytest.mark.parametrize("seed", range(6))
-def test_scatter_accuses_nobody(seed: int) -> None:
-    """Equal gauges in smooth rain and in showers."""
-    for scatter in (0.1, 0.5, 1.0):
-        _, findings = judged(rain(scatter, seed))
-        assert len(findings.present()) == 0
+@pytest.mark.parametrize("scatter", [0.1, 0.5, 1.0])
+def test_scatter_accuses_hardly_anybody(scatter: float) -> None:
+    """Of 60 equal gauges over 300 days, in smooth rain and in showers, two at most."""
+    assert sum(len(judged(rain(scatter, seed))[1].present()) for seed in range(10)) <= 2
+
+
+def test_a_month_before_and_a_wet_month_after_are_enough_in_steady_rain() -> None:
+    """A gauge that is new enough to have only a dozen wet days before it fails."""
+    mm = changed(rain(0.15)[BROKE_ON - 36 : BROKE_ON + 45], 0.7, 36)
+    assert judged(mm)[1].present().tolist() == [FAULTY]
 
 
 def test_a_small_change_is_not_worth_a_visit() -> None:
@@ -98,7 +102,7 @@ def test_a_gauge_that_was_put_right_is_no_longer_told_nor_called_too_high() -> N
 def test_a_ratio_that_it_had_before_is_nothing_new() -> None:
     """70 % in the first 60 days and again in the last: such is this gauge now and then."""
     _, findings = judged(changed(changed(rain(0.1), 0.7, 0, 60), 0.7, 200))
-    assert findings.numbers["t"][FAULTY] > undercatch.T_LIMIT
+    assert findings.numbers["odds"][FAULTY] > undercatch.ODDS[-1]
     assert findings.verdict[FAULTY] == Verdict.ABSENT
 
 
@@ -133,7 +137,7 @@ def test_what_cannot_be_judged_says_why_and_shows_numbers_all_the_same() -> None
     """Too little rain; too few neighbours; evidence of any of them fits JSON."""
     view, findings = judged(rain()[:40])
     assert findings.verdict[FAULTY] == Verdict.UNDETERMINED
-    assert findings.reason[FAULTY] == "less than 200 mm of rain to compare yet"
+    assert findings.reason[FAULTY] == "fewer than 15 wet days to compare yet"
     shown = undercatch.evidence(view, undercatch.Settings(), findings, FAULTY)
     assert shown["percent_of_usual"] is None
     assert json.loads(json.dumps(shown)) == shown

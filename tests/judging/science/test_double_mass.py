@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from watchman.judging.science.double_mass import best_break, pieces, slopes, summed
+from watchman.judging.science.double_mass import LEVEL_STEP, best_break, expected_level, likeliest_step, slopes
 
 
 def test_the_bend_is_found_where_it_is() -> None:
@@ -58,12 +58,58 @@ def test_what_is_uncertain_counts_for_little() -> None:
     assert known.t[0] > 1.5 * alike.t[0]
 
 
-def test_a_day_belongs_to_the_piece_in_which_it_begins() -> None:
-    """No day is cut, dry days are in none, and the unfinished last piece is left out."""
-    station = np.array([[4.0], [0.0], [7.0], [35.0], [4.0], [9.0], [3.0], [5.0]])
-    piece = pieces(station, station, 10.0, 8)
-    assert piece[:, 0].tolist() == [2, -1, 2, 3, 6, 7, 7, -1]
-    assert summed(station, piece, 8)[:, 0].tolist() == [0, 0, 11, 35, 0, 0, 4, 12]
+def series(seed: int, days: int, change: float = 0.0, at: int = 0) -> tuple[np.ndarray, np.ndarray]:
+    """Return ratios whose scatter is as told, from a tenth to once, with a step or without."""
+    rng = np.random.default_rng(seed)
+    error = rng.uniform(0.1, 1.0, days)
+    return error * rng.standard_t(4, days) + np.where(np.arange(days) >= at, change, 0.0), error
+
+
+DOWN = -LEVEL_STEP * np.arange(3, 9)
+
+
+def test_a_step_is_likely_where_it_is() -> None:
+    """30 % less after forty days of uneven weight: sure, near its place, near its size."""
+    found = likeliest_step(*series(1, 100, np.log(0.7), 40), 0.0, 0.1, DOWN)
+    assert found.log_odds > np.log(100.0)
+    assert abs(found.at - 40) <= 6
+    assert np.exp(found.change) == pytest.approx(0.7, abs=0.08)
+
+
+def test_scatter_alone_makes_a_step_seldom_likely() -> None:
+    """Of 300 series of pure scatter fewer than one in twenty has odds of 8 to 1: Bayes' rule promises one in eight."""
+    odds = [likeliest_step(*series(seed, 80), 0.0, 0.1, DOWN).log_odds for seed in range(300)]
+    assert np.mean(np.array(odds) > np.log(8.0)) <= 0.05
+
+
+def test_what_is_usual_of_a_place_stands_in_for_its_past() -> None:
+    """Eight days before are few; that gauges here are alike to 8 % makes the step sure, that they aren't does not."""
+    ratio, error = series(2, 60, np.log(0.7), 8)
+    alike, unlike = (likeliest_step(ratio, error, 0.0, within, DOWN).log_odds for within in (0.08, 0.25))
+    assert alike > unlike
+
+
+def test_what_else_speaks_for_a_step_adds_up() -> None:
+    """Odds of e to the 3 from elsewhere, wherever the step lies, multiply the odds."""
+    ratio, error = series(3, 60, -0.3, 30)
+    besides = np.full((len(DOWN), 60), 3.0)
+    with_it, without = (likeliest_step(ratio, error, 0.0, 0.1, DOWN, more) for more in (besides, None))
+    assert with_it.log_odds == pytest.approx(without.log_odds + 3.0)
+
+
+def test_too_few_days_tell_no_step() -> None:
+    """Six before and three after are the least."""
+    assert likeliest_step(*series(4, 8, -0.5, 6), 0.0, 0.1, DOWN).log_odds == -np.inf
+
+
+def test_higher_gauges_are_expected_to_have_more() -> None:
+    """A slope of 40 % a kilometre is found; one broken gauge of twelve neither bends it nor widens the usual."""
+    rise = np.linspace(-0.5, 0.5, 12)
+    level = 0.4 * rise
+    level[5] = -0.8
+    expected, within = expected_level(level, np.full(12, 0.03), rise)
+    assert expected[[0, 11]] == pytest.approx([-0.2, 0.2], abs=0.06)
+    assert within <= 0.12
 
 
 def test_slopes_are_rain_over_rain() -> None:

@@ -5,10 +5,11 @@ that ends.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from watchman.judging.causes.batteries import batteries, with_ended_batteries
 from watchman.judging.causes.explained import explained
-from watchman.judging.causes.plain import plain
+from watchman.judging.causes.plain import evidence, plain
 from watchman.judging.causes.silences import silences, sources_out, with_sources_behind_groups
 from watchman.judging.causes.storms import back_with_missed_rain, missed_rain, storm
 from watchman.judging.checks import battery_decline, heavy_rain, overdue
@@ -33,10 +34,13 @@ def gather(judged: Judged, view: View, standing: Mapping[AlarmKey, Alarm]) -> li
     """
     matters: list[Matter] = []
     for rule, findings in judged:
+        what = f"evidence of rule {rule.name}"
         try:
-            matters += _of_rule(rule, findings, judged, view, standing)
-        except Exception as error:  # noqa: BLE001 -- one rule's evidence must not stop the others
-            matters.append(own_trouble(f"evidence of rule {rule.name}", error))
+            sure, trouble = _with_evidence(rule, findings, view)
+            matters += _of_rule(rule, sure, judged, view, standing)
+            matters += [own_trouble(what, trouble)] if trouble else []
+        except Exception as error:  # noqa: BLE001 -- one rule's causes must not stop the others
+            matters.append(own_trouble(what, error))
     try:
         matters = back_with_missed_rain(matters, judged, view, standing)
     except Exception as error:  # noqa: BLE001 -- nor must the rain that an outage hid
@@ -60,6 +64,21 @@ def own_trouble(what: str, error: Exception | str) -> Matter:
 def words_of(error: Exception) -> str:
     """Return an error of our own in words."""
     return f"{type(error).__name__}: {error}"
+
+
+def _with_evidence(rule: Rule, findings: Findings, view: View) -> tuple[Findings, str]:
+    """Return what a rule found, undetermined where nothing can be shown for it, and the trouble of the first such."""
+    if rule.check == heavy_rain.NAME:
+        return findings, ""  # its evidence is the storm's
+    verdict, reason, trouble = findings.verdict.copy(), findings.reason.copy(), ""
+    for position in findings.present().tolist():
+        try:
+            evidence(rule, findings, view, position)
+        except Exception as error:  # noqa: BLE001 -- one station's evidence must not stop the others'
+            place = findings.scopes[position] if findings.scopes else view.stations.ids[position]
+            verdict[position], reason[position] = Verdict.UNDETERMINED, f"its evidence failed ({words_of(error)})"
+            trouble = trouble or f"{place}: {words_of(error)}"
+    return replace(findings, verdict=verdict, reason=reason) if trouble else findings, trouble
 
 
 def _of_rule(

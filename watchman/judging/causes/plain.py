@@ -23,30 +23,43 @@ TO_THE_MINUTE = frozenset({"overdue", "stuck-value"})
 
 def plain(rule: Rule, findings: Findings, view: View, standing: Mapping[AlarmKey, Alarm]) -> list[Matter]:
     """Return one matter for each station or scope that is present, or whose alarm is open."""
-    positions = {int(position) for position in findings.present()}
-    wanted = {alarm.key.scope for alarm in standing.values() if alarm.key.rule == rule.name}
-    if not positions and not wanted:
-        return []
-    scopes = findings.scopes or tuple(f"station:{name}" for name in view.stations.ids)
-    if wanted:
-        positions |= {position for position, scope in enumerate(scopes) if scope in wanted}
-    return [matter_of(rule, findings, view, position, scopes[position]) for position in sorted(positions)]
+    positions = set(findings.present().tolist())
+    positions |= _open(findings, view, {alarm.key.scope for alarm in standing.values() if alarm.key.rule == rule.name})
+    return [_matter(rule, findings, view, position) for position in sorted(positions)]
 
 
-def matter_of(rule: Rule, findings: Findings, view: View, position: int, scope: str) -> Matter:
+def evidence(rule: Rule, findings: Findings, view: View, position: int) -> Mapping[str, Any]:
+    """Return what people are shown of one finding, as its check made it when it was first asked for."""
+    if position not in findings.shown:
+        check = checks.CHECKS[rule.check]
+        findings.shown[position] = check.evidence(view, rule.settings, findings, position)
+    return findings.shown[position]
+
+
+def _open(findings: Findings, view: View, scopes: set[str]) -> set[int]:
+    """Return the positions of the findings that are about these scopes."""
+    if findings.scopes is not None:
+        return {position for position, scope in enumerate(findings.scopes) if scope in scopes}
+    positions = view.stations.positions
+    ids = (scope.removeprefix("station:") for scope in scopes if scope.startswith("station:"))
+    return {positions[station] for station in ids if station in positions}
+
+
+def _matter(rule: Rule, findings: Findings, view: View, position: int) -> Matter:
     """Return what one finding says of one station or scope, with its evidence where it is present."""
-    check = checks.CHECKS[rule.check]
     of_station = findings.scopes is None
+    scope = f"station:{view.stations.ids[position]}" if findings.scopes is None else findings.scopes[position]
     verdict = Verdict(int(findings.verdict[position]))
     present = verdict is Verdict.PRESENT
-    numbers: dict[str, Any] = check.evidence(view, rule.settings, findings, position) if present else {}
+    numbers: dict[str, Any] = dict(evidence(rule, findings, view, position)) if present else {}
     since = int(findings.since[position])
     if of_station and present:
         numbers |= _visit_before(view, position, since, VISIT_S if rule.check in TO_THE_MINUTE else DAY)
     rank = int(findings.severity[position])
     when, tell = when_and_whom(rule, bool(numbers.get("neighbours_wet") or numbers.get("rain_near")))
-    if numbers.get("relied_on") and rule.relied_on:
-        when, tell = rule.relied_on.when, tuple(dict.fromkeys((*tell, *rule.relied_on.tell)))
+    if of_station and numbers.get("relied_on") and rule.relied_on:
+        relies = filter(None, [view.stations.relied_on_by[position]])
+        when, tell = rule.relied_on.when, tuple(dict.fromkeys((*tell, *rule.relied_on.tell, *relies)))
     return Matter(
         key=AlarmKey(rule.name, rule.check, scope),
         check=rule.check,

@@ -59,10 +59,9 @@ def silences(
     matters: list[Matter] = []
     failing = _failing(view)
     for group, members in sorted(_silent_groups(rule, findings, view, standing, waits), key=_widest_first):
-        outages = [sources_out[sources[position]] for position in members if sources[position] in sources_out]
-        beside = any(sources[position] not in sources_out for position in members)
-        if outages and not (beside and failing.isdisjoint(sources[members])):
-            matters.append(replace(group, part_of=outages[0].key))
+        out = [sources[position] for position in members if sources[position] in sources_out]
+        if out and not (failing.isdisjoint(out) and _more_than_sources(members, out, sources, view)):
+            matters.append(replace(group, part_of=sources_out[out[0]].key))
             continue
         inside = Counter(wider[position] for position in members if position in wider).most_common(1)
         if inside and 2 * inside[0][1] >= len(members):
@@ -73,7 +72,7 @@ def silences(
         matters.append(group)
         for position in members:
             wider.setdefault(position, group.key)
-    positions = {name: position for position, name in enumerate(view.stations.ids)}
+    positions = view.stations.positions
     for matter in plain(rule, findings, view, standing):
         position = positions[matter.stations[0]]
         source_out = sources_out.get(sources[position])
@@ -89,6 +88,20 @@ def silences(
             matter = replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
         matters.append(matter)
     return matters
+
+
+def _more_than_sources(members: list[int], out: Sequence[str], sources: np.ndarray, view: View) -> bool:
+    """Say whether silent stations of one mast, plan or area are more than those of sources that are out: two others at
+    least, or one and all that their sources miss.
+    """
+    beside = len(members) - len(out)
+    missed = np.flatnonzero(_missed_by(view, np.isin(sources, out)))
+    return beside >= 2 or (beside == 1 and set(missed.tolist()) <= set(members))
+
+
+def _missed_by(view: View, mine: np.ndarray) -> np.ndarray:
+    """Say which stations of a source fell silent together last [bool, n]."""
+    return overdue.fell_silent_together(view, mine & overdue.late(view))
 
 
 def with_sources_behind_groups(matters: list[Matter], view: View) -> list[Matter]:
@@ -107,16 +120,19 @@ def _behind_group(matter: Matter, groups: Sequence[Matter], view: View) -> Matte
         return matter
     stations, late = view.stations, overdue.late(view)
     mine = (overdue.source_of(view) == name) & late
-    silent = np.flatnonzero(overdue.fell_silent_together(view, mine))
+    silent = np.flatnonzero(_missed_by(view, mine))
     ids = {stations.ids[position] for position in silent}
     wider = next((group for group in groups if ids < set(group.stations) and group.part_of is None), None)
     if wider is not None:
         return replace(matter, part_of=wider.key)
+    every, last = view.record.sends_every_s, view.record.last_received
     for names in (stations.mast, stations.plan, stations.area):
         shared = {names[position] for position in silent}
         same = np.array([one in shared - {""} for one in names], bool)
-        # Before one of them is overdue there is no such group yet, only others of its mast that are late too.
-        if len(shared) == 1 and np.any(same & late & ~mine):
+        # Before one of them is overdue there is no such group yet, only others of its mast that fell silent with it.
+        together = overdue.fell_silent_together(view, same & late)
+        patient = view.now - last[together].max(initial=0) <= 2 * every[together].max(initial=0) + LONGEST_WAIT_S
+        if len(shared) == 1 and np.any(together & ~mine) and patient:
             return replace(matter, verdict=Verdict.UNDETERMINED, reason=WAITING)
     return matter
 
@@ -126,10 +142,14 @@ def _failing(view: View) -> set[str]:
     return {health.source for health in view.health if health.failing_since is not None}
 
 
-def _widest_first(group: tuple[Matter, list[int]]) -> tuple[int, bool]:
-    """Return a sort key: most stations first; of as many, a plan that has ended before the mast they also share."""
+def _widest_first(group: tuple[Matter, list[int]]) -> tuple[float, bool]:
+    """Return a sort key: most stations first; of as many, a plan that has ended before the mast they also share.
+
+    A plan that is known to run on takes a mast's place only with two stations more.
+    """
     matter, members = group
-    return -len(members), not matter.numbers.get("plan_ended")
+    stations = len(members) - 1.5 * bool(matter.numbers.get("plan_runs_on"))
+    return -stations, not matter.numbers.get("plan_ended")
 
 
 def _began_before(key: AlarmKey, outage: Outage, view: View, position: int, standing: Mapping[AlarmKey, Alarm]) -> bool:
@@ -174,7 +194,11 @@ def _silent_group(
     silent = members[late[members]]
     if alarm is not None and alarm.raised_at is not None and alarm.state is not AlarmState.RETURNED:
         began = alarm.since.timestamp()
-        silent = silent[last[silent] >= began - 1.5 * every[silent] - 600]
+        silent = silent[last[silent] >= began - _within(every[silent])]
+        known = np.isin(silent, [p for p in members if view.stations.ids[p] in alarm.stations])
+        # Who was heard long after the others fell silent has a trouble of its own.
+        latest = last[silent[known]].max(initial=int(began))
+        silent = silent[known | (last[silent] <= latest + _within(every[silent]))]
         mine = [p for p in members if view.stations.ids[p] in alarm.stations or p in silent]
         present = len(silent) > STILL_MOST * len(mine)
     else:
@@ -187,7 +211,9 @@ def _silent_group(
         # A peer that was not due since can't speak for the group; while it may soon, the group waits for it.
         spoke = np.count_nonzero(last[members] > last[silent].max(initial=0))
         others = len(members) - int(own_trouble.sum())
-        present = bool(len(silent) >= 2 and known_bad and len(silent) >= overdue.MOST * (len(silent) + spoke))
+        fewest = 3 if _plan_runs_on(key, silent, view) else 2
+        enough = len(silent) >= max(fewest, overdue.MOST * (len(silent) + spoke))
+        present = bool(known_bad and enough)
         unsure = bool(present and len(silent) < overdue.MOST * others and waits.any[silent].any())
     if not present and alarm is None:
         return None
@@ -213,11 +239,23 @@ def _silent_group(
             "silent_since": rfc3339(since) if since else "",
             "neighbours_wet": beside_rain,
             "plan_ended": bool(overdue.plan_ended(view, silent).any()) and key.scope.startswith("plan:"),
+            "plan_runs_on": _plan_runs_on(key, silent, view),
         }
         if present
         else {},
     )
     return matter, [int(p) for p in silent] if present else []
+
+
+def _within(every: np.ndarray) -> np.ndarray:
+    """Return how far apart stations that send so often may be heard last of one outage [s, n]."""
+    return np.asarray(1.5 * every + 2 * overdue.SLACK_S)
+
+
+def _plan_runs_on(key: AlarmKey, silent: np.ndarray, view: View) -> bool:
+    """Say whether this is a data plan of which it is known that it has not ended."""
+    known = (view.stations.plan_end[silent] > 0).all() and not overdue.plan_ended(view, silent).any()
+    return bool(known and key.scope.startswith("plan:"))
 
 
 class _Waits(NamedTuple):
@@ -243,7 +281,8 @@ def _waits(findings: Findings, view: View) -> _Waits:
 def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.ndarray:
     """Say of each silent station whether those of its name that it isn't known of could make up most of them [bool, n].
 
-    A peer spoke when it was heard at least one of the station's intervals later; it is unsure until it is late itself.
+    A peer spoke when it was heard too much later to have fallen silent with the station; it is unsure until it is late
+    itself.
     """
     could = np.zeros(len(names), bool)
     if not len(silent):
@@ -253,8 +292,8 @@ def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.n
     for peers in members_of(names, {names[position] for position in silent} - {""}).values():
         peers = peers[last[peers] > 0]
         own = np.intersect1d(peers, silent)
-        next_due = last[own] + every[own]
-        spoke = len(peers) - np.searchsorted(np.sort(last[peers]), next_due)
+        apart = last[own] + _within(every[own])
+        spoke = len(peers) - np.searchsorted(np.sort(last[peers]), apart)
         earliest_unsure = last[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
-        could[own] = (earliest_unsure < next_due) & (len(peers) - spoke >= overdue.MOST * len(peers))
+        could[own] = (earliest_unsure < apart) & (len(peers) - spoke >= overdue.MOST * len(peers))
     return could

@@ -110,7 +110,8 @@ def _without_limit(rule: Rule, settings: heavy_rain.Settings, findings: Findings
 
 def _gauges_of(view: View, alarm: Alarm) -> np.ndarray:
     named = set(alarm.stations)
-    return np.array([p for p, name in enumerate(view.stations.ids) if name in named], np.int64)
+    positions = view.stations.positions
+    return np.array(sorted(positions[name] for name in named if name in positions), np.int64)
 
 
 def _dry_cells(view: View, settings: heavy_rain.Settings) -> int:
@@ -158,15 +159,17 @@ def back_with_missed_rain(
         # Once it has been told it need not be looked for again.
         if standing[m.key].state is not AlarmState.RETURNED
     }
-    for rule, _findings in judged if back else ():
+    for rule, findings in judged if back else ():
         if rule.check != heavy_rain.NAME:
             continue
+        told_live = {view.stations.names[position] for position in findings.present()}
         for place, matter in enumerate(matters):
             if matter.key in back:
                 since = int(standing[matter.key].since.timestamp())
                 missed = missed_rain(rule, view, since, view.now)
-                if missed is not None:
-                    numbers = {**matter.numbers, "missed": missed.numbers["gauges"]}
+                gauges = [g for g in missed.numbers["gauges"] if g["name"] not in told_live] if missed else []
+                if gauges:
+                    numbers = {**matter.numbers, "missed": gauges}
                     matters[place] = replace(matter, numbers=numbers, tell=(*matter.tell, *rule.tell))
     return matters
 
@@ -243,7 +246,7 @@ def _account(view: View, settings: heavy_rain.Settings, alarm: Alarm, gauges: np
         "gauges_total": len(gauges),
         "totals": [{"name": names[p], "mm": int(total[p]) / 1000} for p in order[:6] if total[p] > 0],
         "peaks": [
-            {key: gauge[key] for key in ("name", "mm", "minutes", "ended_at")}
+            {key: gauge[key] for key in ("name", "mm", "minutes", "ended_at", "limit") if key in gauge}
             for gauge in alarm.numbers.get("peaks", [])[:3]
         ],
         "rarest": _rarest(view, np.arange(first, last + 1), order[:RANKED]),

@@ -6,7 +6,8 @@ judge(view, settings) -> Findings              what it says of all stations at o
 evidence(view, settings, findings, position) -> dict    what people are shown of one finding; values fit for JSON
 
 EVERY_S     optional: how long what it found holds [s], for checks that change slowly. `numbers` then outlive the cycle:
-            times and amounts, never positions of cells. Where that hangs on the settings, `every_s(settings)` says it
+            times and amounts, never positions of cells. So does the evidence, made once for what was found, in the
+            same cycle. Where that hangs on the settings, `every_s(settings)` says it
 
 `evidence` serves `why` too, so it must answer for any station, whatever the verdict.
 

@@ -394,21 +394,20 @@ def _rain(view: View) -> _Rain:
     speak, back = np.zeros(size, np.int64), np.zeros(size, np.int64)
     candidates = np.flatnonzero(((wet > 0) & (around >= 0)).any(axis=1))
     own, theirs = wet[candidates], around[candidates]
-    rows = np.arange(len(candidates))
     for lag, daily in patterns.at_lags(own, theirs, chance, LAGS):
         # Which hour fits best shows in all of the rain; how sure that is, in days of which none counts for too much.
         fit = np.cumsum(daily[:, ::-1], axis=1)
-        best = np.argmax(fit, axis=1)
-        ratios = np.clip(daily, -DAY_CAP, DAY_CAP)
+        better = np.flatnonzero(fit.max(axis=1) > fits[candidates])
+        chosen, rows = candidates[better], np.arange(len(better))
+        best = np.argmax(fit[better], axis=1)
+        ratios = np.clip(daily[better], -DAY_CAP, DAY_CAP)
         since = np.cumsum(ratios[:, ::-1], axis=1)
         total = since[rows, best]
-        better = fit[rows, best] > fits[candidates]
-        chosen = candidates[better]
-        fits[chosen] = fit[rows, best][better]
-        lag_h[chosen], odds[chosen], back[chosen] = lag, total[better], best[better] + 1
-        before[chosen] = (since[:, -1] - total)[better]
+        fits[chosen] = fit[better, best]
+        lag_h[chosen], odds[chosen], back[chosen] = lag, total, best + 1
+        before[chosen] = since[:, -1] - total
         inside = np.arange(days)[None, :] >= days - 1 - best[:, None]
-        speak[chosen] = np.count_nonzero((ratios >= 1.0) & inside, axis=1)[better]
+        speak[chosen] = np.count_nonzero((ratios >= 1.0) & inside, axis=1)
     shared = [_shared(wet, around, back)]
     at_lag = np.full(size, np.nan)
     for lag in np.unique(lag_h[lag_h != 0]).astype(int):

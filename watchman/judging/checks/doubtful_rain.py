@@ -4,36 +4,41 @@ Each kind has its own evidence; of several at one gauge the first of its rule's 
 
     test tips       20 to 200 tips in working hours, even or too short for rain, at least three gauges within 30 km dry.
                     Held out of rain totals (judging/holding.py says how), and somebody is asked: test or rain? With
-                    readings over 15 minutes five must be dry for three hours, and the tips count until answered
-    poured          as many in working hours, but going up and down as rain does not: their ups and downs, less one rise
-                    and one fall, are 0.3 of all tips within an hour (readings up to 15 minutes); and at least four
-                    gauges within 30 km heard, all dry from three hours before to an hour after. It counts, and heavy
-                    rain is told
+                    readings over 15 minutes five must be dry for three hours, rain at one gauge alone must be rare here
+                    (the same), and the tips count until answered
+    poured          as many within an hour in working hours (readings up to 15 minutes), all near it dry from three
+                    hours before to an hour after, and either unlike rain (their ups and downs, less one rise and one
+                    fall, are 0.3 of all tips, or nearly as even or short as a test; four gauges heard), or where rain
+                    at one gauge alone is rare, as the month before shows (judging/holding.py). It is a question: it
+                    counts, and heavy rain is told
     spike           one reading of more than 30 mm in 5 minutes (30 (D/5)^0.475 mm in D minutes) while no gauge within
                     30 km has a third of it; or of more than 10 (D/5)^0.475 mm, and of 25 times the median of at least
                     three gauges within 30 km, with at most 0.15 of it in the reading before and after; or one that no
                     place on earth ever had
     unit            readings that its tips can't make, but can times or by 25.4 or 10 (science/tips.py); all rain since
                     is held out of totals and heavy rain
-    doubled         counts all but even: odds of 1,000,000 to 1 against chance in the wet hours of a month, though its
-                    days before were odd too, and its ratio to its neighbours is no smaller than before; or that ratio
-                    is 1.25 to 3 times what it was, by five standard errors of its own days, at least eight wet ones,
-                    over at least 40 mm
+    doubled         a rise beside its neighbours and even counts that began together: odds of 30 to 1 or more from both
+                    (judging/doubled.py)
     off the grid    readings of the last days that are whole numbers of another usual tip size, and not of the written
     wrong tip size  a ratio of 0.77 to 0.81 or 1.24 to 1.30 to its neighbours (0.2 or 0.254 mm taken for the other) as
                     long as is known, over 300 mm and within 0.02 by its own spread, at gauges of like height
     stray tips      at least eight hours in two weeks with one to three tips while all gauges within 30 km were dry for
-                    12 hours before and 3 after, and four times as many as at any of them; no single tips at dawn (dew),
-                    none in frost
-    sprinkler       the same on at least three days within two weeks at the same hour, each with 1 mm or more
+                    6 hours before and 2 after (one tip at a quarter of them aside), and four times as many as at any of
+                    them; no single tips at dawn (dew), none in frost
+    sprinkler       1 mm or more at the same hour of at least three days in two weeks, amounts within 1.8 times their
+                    median, the others dry for 2 hours before and 1 after; such rain at other hours on half as many days
+                    at most
 
 Where the numbers come from: 10 mm in 5 minutes, 25 times: de Vos et al. 2019 (GRL 46:8820), settings of the authors'
 scripts. 30 mm in 5 minutes: above the 100-year depth of Irving, Texas (25.7 mm; NOAA Atlas 14); 0.475: the envelope of
 the world's records (WMO-No. 168, from memory), which gives 51 and 98 mm in 15 and 60 minutes where Atlas 14 has 51 and
-92. 40 mm: the owner's target. All else: judgement, checked on our own simulated showers, no source.
+92. All else: judgement, checked on our own simulated showers, no source.
 
 What it cannot see: a fault at a gauge without three others within 30 km (but `unit` and impossible depths); two gauges
-watered at once; double tips that are neither all doubled nor many days old; which of two gauges a wrong tip is at.
+watered at once; double tips that are neither many nor days old; which of two gauges a wrong tip is at.
+What it can't tell apart: an hour's sum of a small shower, of a test and of poured water; the same within a quarter of
+an hour where showers often come to one gauge alone (thunderstorms, gauges far apart): there only what goes up and down
+is asked about; and water poured as smoothly as a shower rises and falls.
 """
 
 from __future__ import annotations
@@ -44,10 +49,11 @@ from typing import Annotated, Any, Literal
 import numpy as np
 from pydantic import Field
 
-from watchman.judging import holding, ratios, steps
+from watchman.judging import doubled, holding, ratios, steps
 from watchman.judging.science.bursts import restlessness
+from watchman.judging.science.tips import odds_of_even
 from watchman.judging.view import Findings, View, rfc3339
-from watchman.model import Span, Verdict
+from watchman.model import WATCH, Span, Verdict
 from watchman.readings.record import DAY, HOUR
 from watchman.written import Written
 
@@ -115,8 +121,9 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
 
 def _held(view: View, reasons: tuple[str, ...]) -> list[tuple[int, Span]]:
     """Return the spans of these reasons that held in the last day, with the positions of their stations."""
-    wanted = [s for s in view.held_back if s.reason in reasons and s.ends_at.timestamp() > view.now - TOLD_FOR_S]
-    positions = {station: position for position, station in enumerate(view.stations.ids)} if wanted else {}
+    lately = (span for span in view.held_back if span.ends_at.timestamp() > view.now - TOLD_FOR_S)
+    wanted = [span for span in lately if span.reason in reasons and span.who == WATCH]
+    positions = view.stations.positions
     return [(positions[span.station], span) for span in wanted if span.station in positions]
 
 
@@ -160,6 +167,9 @@ def _burst_shown(view: View, settings: Settings, position: int) -> dict[str, Any
         "mm": burst.rain_um / 1000,
         "restlessness": round(restlessness(burst.tips), 2),
         "limit_restlessness": holding.RESTLESS,
+        "unlike_rain": burst.unlike_rain,
+        "alone_a_month": round(burst.alone_a_month, 2) if np.isfinite(burst.alone_a_month) else None,
+        "limit_alone_a_month": holding.ASKED_A_MONTH,
         "dry_neighbours": burst.witnesses_after if burst.poured else burst.witnesses,
         "least_tips": holding.LEAST_TIPS,
     }
@@ -265,22 +275,22 @@ def _in_words(factor: float) -> str:
 
 
 def _doubled(view: View, settings: Settings) -> dict[int, int]:
-    return {one: doubling.since for one, doubling in ratios.doubled(view).items()}
+    return {one: doubling.since for one, doubling in doubled.doubled(view).items()}
 
 
 def _doubled_shown(view: View, settings: Settings, position: int) -> dict[str, Any]:
-    doubling = ratios.doubled(view, np.array([position])).get(position)
+    doubling = doubled.doubled(view, np.array([position])).get(position)
     if doubling is None:
         return {}
     return {
         "ratio": round(doubling.ratio, 2),
-        "ratio_before": None if np.isnan(doubling.before) else round(doubling.before, 2),
+        "ratio_before": round(doubling.before, 2),
         "over_mm": round(doubling.over_mm, 1),
         "even_hours": doubling.even_hours,
         "wet_hours": doubling.wet_hours,
-        "standard_errors": round(doubling.errors, 1),
-        "limit_standard_errors": ratios.ERRORS,
-        "least_mm": ratios.LEAST_MM,
+        "even_odds": round(odds_of_even(doubling.even_hours, doubling.wet_hours), 1),
+        "odds": round(min(doubling.odds, 1e6)),
+        "limit_odds": round(doubled.ODDS),
     }
 
 

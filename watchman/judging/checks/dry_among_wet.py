@@ -36,7 +36,8 @@ useless as a dead one. But the edge of a shower gives a little, and a clog mostl
                             the gauge's own is. Only such neighbours wet: the gauge can't be judged.
 
 The gauge's own rain ends the evidence, and it starts again from nothing; so do tips made by a visitor, since then
-nobody knows how the gauge was left. These tips are not rain, neither end the evidence nor count:
+nobody knows how the gauge was left; and so does somebody's word that it is not a fault, on the day after. These tips
+are not rain, neither end the evidence nor count:
 
     a lone tip              at most 0.3 mm in the day, unless the wettest gauge about had no more than 10 times as much:
                             dew and frost make such tips
@@ -64,13 +65,13 @@ that sends only when it rains; clogs in the mountains while nights are frosty al
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from typing import Annotated, Any
 
 import numpy as np
 from pydantic import Field
 
-from watchman.judging.frost import FROST_MEAN_C
+from watchman.judging.frost import FROST_MEAN_C, frost_months, thermometers
 from watchman.judging.science import neighbours as table
 from watchman.judging.science.neighbours import DEPTH_MM, NO_WITNESS_KM
 from watchman.judging.view import Findings, View, rfc3339
@@ -104,9 +105,6 @@ WHOLE_HOUR_S = round(0.9 * HOUR)
 FROZEN_C = 2.0
 SNOW_C = 0.5
 THAW_DAYS = 2
-LAPSE_K_PER_M = 0.0065
-FROST_MONTHS = (11, 12, 1, 2, 3)
-FROST_FROM_LATITUDE = 30.0
 HEARD_DAYS = 7
 SHOWN_WITNESSES = 6
 
@@ -308,6 +306,7 @@ def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray, su
     joined = _over_midnight(view, first, positions, chance < 1, witness)
     handled = daily.held[days, positions] > 0
     real = handled | _rain(own_um, believed_um.max(axis=2, initial=0), _over(view, first)[:, None])
+    real |= np.arange(first, daily.head + 1)[:, None] <= daily.cells(view.cleared_s(NAME)[positions])
     dry, expected = view.honest_zeros.own(positions)
     since, odds, spells, blind = _walk(real, np.where(frozen, 1.0, chance), frozen, joined, dry, expected)
     later = np.arange(len(own_um))[:, None] > since
@@ -391,7 +390,7 @@ def _thaw_um(view: View, settings: Settings, first: int, neighbours: np.ndarray)
     if not len(day):
         return thaw
     station = asked[row]
-    thermometer, warmer = _thermometers(view, asked)
+    thermometer, warmer = thermometers(view, asked)
     column, warmer = thermometer[row], warmer[row]
     coldest_c = _coldest_c(view, first, thermometer)[day, row] + warmer
     days_before = np.maximum(first + day[:, None] - np.arange(THAW_DAYS + 1), 0)
@@ -405,7 +404,7 @@ def _thaw_um(view: View, settings: Settings, first: int, neighbours: np.ndarray)
     melting[sleet] |= ((hour_c < FROZEN_C) & wet).any(axis=1)
     unknown = np.isnan(day_c) | (column < 0)
     if unknown.any():
-        frost = _frost_months(view, settings, first, len(rain), asked)
+        frost = frost_months(view, first, asked, settings.frost_months)
         melting[unknown] = frost[day[unknown], row[unknown]]
     thaw[day, station] = np.where(melting, rain[day, station], 0)
     return thaw
@@ -416,12 +415,16 @@ def _coldest_c(view: View, first: int, stations: np.ndarray) -> np.ndarray:
     hourly, daily = view.record.hourly, view.record.daily
     days = np.arange(first - THAW_DAYS, daily.head + 1)
     cells, held = _hours(view, days)
-    coldest = np.full((len(days), len(stations)), np.nan, np.float32)
+    some, column = np.unique(stations, return_inverse=True)
+    coldest = np.full((len(days), len(some)), np.nan, np.float32)
     for place in np.flatnonzero(held.any(axis=1)):
         hours = cells[place][held[place]]
-        means = hourly.mean(TEMPERATURE, int(hours[0]), int(hours[-1]))
-        coldest[place] = np.fmin.reduce(means, axis=0)[stations]
-    return np.asarray(np.fmin.reduce([coldest[back : back + len(days) - THAW_DAYS] for back in range(THAW_DAYS + 1)]))
+        rows = slice(hours[0], hours[-1] + 1)
+        total, count = (np.take(table[TEMPERATURE, rows], some, axis=1) for table in (hourly.total, hourly.count))
+        means = np.where(np.asarray(count) > 0, total, np.float32(np.nan)) / np.maximum(count, np.uint16(1))
+        coldest[place] = np.fmin.reduce(means, axis=0)
+    colder = np.fmin.reduce([coldest[back : back + len(days) - THAW_DAYS] for back in range(THAW_DAYS + 1)])
+    return np.asarray(colder[:, column])
 
 
 def _mean_c(grid: Grid, cells: np.ndarray, stations: np.ndarray) -> np.ndarray:
@@ -555,7 +558,7 @@ def _frozen(
     day, row = np.nonzero(evidence)
     if not len(day):
         return frozen
-    thermometer, warmer = _thermometers(view, positions)
+    thermometer, warmer = thermometers(view, positions)
     hourly, daily = view.record.hourly, view.record.daily
     cells, held = _hours(view, first + day)
     neighbour = view.stations.neighbours[positions[row], witness[day, row]]
@@ -567,32 +570,9 @@ def _frozen(
     unknown = np.isnan(temperature) | (column < 0)
     frozen[day, row] = temperature < FROZEN_C
     if unknown.any():
-        frost = _frost_months(view, settings, first, len(evidence), positions)
+        frost = frost_months(view, first, positions, settings.frost_months)
         frozen[day[unknown], row[unknown]] = frost[day[unknown], row[unknown]]
     return frozen
-
-
-def _thermometers(view: View, positions: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return whose temperature each station uses, -1 for nobody's, and how much warmer it is here by height [K]."""
-    daily = view.record.daily
-    has = np.count_nonzero(daily.count[TEMPERATURE, max(daily.head - HEARD_DAYS, 0) : daily.head + 1], axis=0) > 0
-    places = np.concatenate([positions[:, None], view.stations.neighbours[positions]], axis=1)
-    able = (places >= 0) & has[places]
-    source = np.where(able.any(axis=1), places[np.arange(len(places)), np.argmax(able, axis=1)], -1)
-    height = view.stations.elevation_m
-    return source, np.nan_to_num(LAPSE_K_PER_M * (height[source] - height[positions]))
-
-
-def _frost_months(view: View, settings: Settings, first: int, days: int, positions: np.ndarray) -> np.ndarray:
-    """Say on which days a gauge without a thermometer is not judged [day, station]."""
-    begins = datetime.fromtimestamp(view.record.daily.end_of(first - 1) + view.stations.utc_offset_s, UTC)
-    month = np.array([(begins + timedelta(days=day)).month for day in range(days)])
-    if settings.frost_months is not None:
-        return np.repeat(np.isin(month, settings.frost_months)[:, None], len(positions), axis=1)
-    latitude = view.stations.latitude[positions]
-    north = np.isin(month, FROST_MONTHS)[:, None] & (latitude >= FROST_FROM_LATITUDE)
-    south = np.isin((month + 5) % 12 + 1, FROST_MONTHS)[:, None] & (latitude <= -FROST_FROM_LATITUDE)
-    return np.asarray(north | south)
 
 
 def _dry_since(view: View, weighed: _Weighed) -> np.ndarray:
@@ -605,7 +585,8 @@ def _dry_since(view: View, weighed: _Weighed) -> np.ndarray:
     wet = held & (weighed.since >= 0)[:, None] & (tips > 0)
     last = 23 - np.argmax(wet[:, ::-1], axis=1)
     hour_end = hourly.start + (cells[np.arange(len(day)), last] + 1) * HOUR
-    return np.where(wet.any(axis=1), hour_end, daily.start + (day + 1) * DAY)
+    dry_since = np.where(wet.any(axis=1), hour_end, daily.start + (day + 1) * DAY)
+    return np.asarray(np.maximum(dry_since, view.cleared_s(NAME)[weighed.positions]))
 
 
 def _reasons(view: View, present: np.ndarray, blind: np.ndarray) -> np.ndarray:

@@ -197,7 +197,7 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
 def _levels(view: View) -> _Levels:
     daily, hourly = view.record.daily, view.record.hourly
     first = max(daily.head - LOOK_BACK, 0)
-    days = np.stack([daily.mean(variable, first, daily.head - 1) for variable in ASKED]).astype(np.float64)
+    days = np.stack([daily.mean(variable, first, daily.head - 1) for variable in ASKED])
     hours = slice(max(hourly.head - 24, 0), hourly.head)
     latest = []
     for variable in ASKED:
@@ -205,7 +205,7 @@ def _levels(view: View) -> _Levels:
         known = np.count_nonzero(~np.isnan(by_hour), axis=0)
         total = np.nansum(by_hour, axis=0)
         latest.append(np.where(known >= HOURS_NEEDED, total / np.maximum(known, 1), np.nan))
-    return _Levels(days, np.stack(latest).astype(np.float64), first)
+    return _Levels(days, np.stack(latest), first)
 
 
 def _pairs(view: View) -> np.ndarray:
@@ -214,8 +214,9 @@ def _pairs(view: View) -> np.ndarray:
     if size <= EVERY_PAIR_UP_TO:
         return np.stack(np.triu_indices(size, 1), axis=1)
     neighbours = view.stations.neighbours
-    pairs = np.stack([np.repeat(np.arange(size), neighbours.shape[1]), neighbours.ravel()], axis=1)
-    return np.unique(np.sort(pairs[pairs[:, 1] >= 0], axis=1), axis=0)
+    one, two = np.repeat(np.arange(size), neighbours.shape[1]), neighbours.ravel()
+    one, two = np.minimum(one, two)[two >= 0], np.maximum(one, two)[two >= 0]
+    return np.stack(np.divmod(np.unique(one * size + two), size), axis=1)
 
 
 def _exchanges(view: View, levels: _Levels, pairs: np.ndarray) -> list[_Exchange]:
@@ -260,10 +261,9 @@ def _turned(view: View, levels: _Levels, pairs: np.ndarray, back: int) -> _Turne
         return None
     was = median(levels.daily[:, before], axis=1)
     now_is = median(levels.daily[:, now], axis=1) if back else levels.latest
-    move = _beside_neighbours(view, now_is - was)
-    likely = _likely(was, now_is, pairs)
-    pairs = pairs[likely]
+    pairs = pairs[_likely(was, now_is, pairs)]
     one, two = pairs.T
+    move = _beside_neighbours(view, now_is - was, one)
     apart = levels.daily[:, before, one] - levels.daily[:, before, two]
     difference = median(apart, axis=1)
     spread = 1.4826 * median(np.abs(apart - difference[:, None]), axis=1)
@@ -277,7 +277,7 @@ def _turned(view: View, levels: _Levels, pairs: np.ndarray, back: int) -> _Turne
         distinct
         & (np.abs(turned) <= TURNED * size)
         & ~(latest * difference > 0)
-        & (np.abs(move[:, one] + difference) <= TOOK_PART * size)
+        & (np.abs(move + difference) <= TOOK_PART * size)
     )
     stayed = distinct & (np.abs(turned - 2 * difference) <= TURNED * size)
     changed &= ~stayed.any(axis=0)
@@ -295,14 +295,14 @@ def _likely(was: np.ndarray, now_is: np.ndarray, pairs: np.ndarray) -> np.ndarra
     return np.flatnonzero(likely)
 
 
-def _beside_neighbours(view: View, move: np.ndarray) -> np.ndarray:
-    """Return how far each station has moved beside the median of its neighbours, or of all where it has few
-    [variable, n].
+def _beside_neighbours(view: View, move: np.ndarray, stations: np.ndarray) -> np.ndarray:
+    """Return how far some stations have moved beside the median of their neighbours, or of all where one has few
+    [variable, k]; move: of all [variable, n].
     """
-    neighbours = view.stations.neighbours
+    neighbours = view.stations.neighbours[stations]
     theirs = np.where(neighbours >= 0, move[:, neighbours], np.nan)
     enough = np.count_nonzero(~np.isnan(theirs), axis=2) >= patterns.NEAR_LEAST
-    return np.asarray(move - np.where(enough, median(theirs, axis=2), median(move, axis=1)[:, None]))
+    return np.asarray(move[:, stations] - np.where(enough, median(theirs, axis=2), median(move, axis=1)[:, None]))
 
 
 def _least_spread(level: np.ndarray) -> np.ndarray:

@@ -1,23 +1,24 @@
 """Has the station missed reports, beyond what it usually misses?
 
 Each station is held to its own habit, learned from its arrivals. It is overdue when the time since its last message is
-longer than the longest of
+longer than both of
 
-    3 x sends_every                                     three reports missed
-    k x sends_every,   k >= ln(3000 N) / -ln(p)         as many in a row as chance would lose once in 3000 days, whole:
-                                                        N reports a day, each lost with probability p
-    q50 + 7.64 (q75 - q25) / 1.57                       the longest pause of a day that comes once in 3000 days, from
-                                                        the quartiles of its daily longest pauses (Gumbel distribution);
-                                                        not asked where on nine days in ten no two reports in a row are
-                                                        missing, since then chance says it all
+    3 x sends_every + 5 min                             three reports missed, with the poll and the delay
+    longest + ln(3000 / days) / -ln(r) x sends_every    the longest pause of its ordinary days, and as many reports more
+                                                        as are missed once in 3000 days
 
-plus 5 minutes for the poll and the delay. Once in 3000 days is one wrong notice in a hundred station-months. p is the
-share of pauses longer than 1.5 x sends_every among the latest arrivals, never taken as less than half of one; quartiles
-are used because they shrug off days on which the station really stood still. The second and third limit need 20
-arrivals and 7 days; until then four reports must be missed.
+Once in 3000 days is one wrong notice in a hundred station-months. Of the last 60 days the daily longest pauses are
+taken in order; from the median on, the first that is longer than the one before by more than 2.25 sends_every and by
+more than a quarter, and all after it, are days on which the station really stood still. The others are ordinary: there
+are `days` of them, and the longest comes once in so many. r is the chance that a pause so long goes on by one report
+more: the larger of the share of its latest pauses in which a report was missing, and of the share, among the longest
+eighth of its ordinary days, of those longer than the shortest of them by more than sends_every; to both, half a case is
+added. It needs 20 arrivals and 7 days; until then at least four reports must be missed, more where so many are missed
+in a row once in 3000 days, half a report in ten being taken as missed beforehand.
 
-Where the numbers come from: the Gumbel distribution for the largest of many is textbook statistics (quantile of p:
-mode - scale ln(-ln p)); once in 3000 days is the project's own aim; three reports are common practice, no source.
+Where the numbers come from: that the tail of the longest of many falls off exponentially is textbook statistics (the
+Gumbel distribution); once in 3000 days is the project's own aim; 60 days, the eighth and the quarter were chosen on
+invented radios with lone and with clustered losses (judgement); three reports are common practice, no source.
 
 It is back when it was heard twice: a modem that wakes for one message a day is undetermined in between. A station whose
 peers (source, mast, plan or area) fell silent with it and are back has its own limit once more, from the first return.
@@ -47,16 +48,22 @@ DAYS_BETWEEN_ERRORS = 3000.0
 LONGEST_GRACE_S = 6 * HOUR
 """A silence longer than its limit by this is not explained by a source that was out in between (decided here)."""
 LONGEST_LIMIT_S = 3 * DAY
+MOST_CHANCE = 0.9
 MOST = 0.6
 """The share of those that share something that must be silent together (decided here, no source)."""
 PAUSES_AMONG = 64
 """Among so many of its latest messages a station's last long pause is looked for (decided here)."""
-GUMBEL_QUARTILES = 1.5725
-"""(q75 - q25) / scale of a Gumbel distribution: -ln(-ln 0.75) + ln(-ln 0.25)."""
-GUMBEL_RARE = 7.64
-"""(quantile of 1 - 1/3000 - q50) / scale of a Gumbel distribution."""
-BY_CHANCE = 2.25
-"""Pauses up to so many intervals have one report missing; a quarter of one for its delay (decided here)."""
+HABIT_DAYS = 60
+MISSING = 1.75
+"""In a pause longer than so many intervals a report is missing; shorter ones were late (judgement)."""
+BEFOREHAND = 10.0
+"""A station not known yet is taken to have lost half a report in so many (judgement, no source)."""
+AT_ONCE = 0.25
+"""Messages closer than so much of an interval were sent together (judgement)."""
+STOOD_STILL = 2.25, 0.25
+"""A day's longest pause is no habit if it is longer than the next shorter by so many intervals and so much of it."""
+LONGEST_SHARE = 0.125
+"""The share of ordinary days, those with the longest pauses, that show how pauses go on (judgement)."""
 WET_UM = 1000
 NEAR_KM = 30.0
 
@@ -111,43 +118,41 @@ def habit_limit(view: View, stations: np.ndarray) -> np.ndarray:
     record = view.record
     every = record.sends_every_s[stations].astype(np.float64)
     pauses = np.diff(record.arrivals[:, stations], axis=0).astype(np.float64)
-    pauses[record.arrivals[:-1, stations] == 0] = np.nan
+    # What was kept and comes in one go is one report.
+    pauses[(record.arrivals[:-1, stations] == 0) | (pauses < AT_ONCE * every)] = np.nan
     number = (~np.isnan(pauses)).sum(axis=0)
-    lost = (np.nansum(pauses > 1.5 * every, axis=0) + 0.5) / (number + 1.0)
+    missed = np.nansum(pauses > MISSING * every, axis=0) + 0.5
+    missing, at_first = missed / (number + 1.0), missed / (number + BEFOREHAND)
     reports_a_day = DAY / np.maximum(every, 1.0)
-    in_a_row = np.log(DAYS_BETWEEN_ERRORS * reports_a_day) / -np.log(np.minimum(lost, 0.9))
-    chance = np.where(number >= 20, np.ceil(in_a_row), 4.0) * every
-    limit = np.maximum(chance, _rare_pause(view, stations)) + SLACK_S
-    longest = np.maximum(LONGEST_LIMIT_S, 4 * every)
-    return np.asarray(np.minimum(limit, longest), np.int64)
+    in_a_row = np.log(DAYS_BETWEEN_ERRORS * reports_a_day) / -np.log(np.minimum(at_first, MOST_CHANCE))
+    by_chance = np.maximum(np.ceil(in_a_row), 4.0) * every + SLACK_S
+    longest, goes_on, days = _ordinary_days(view, stations)
+    more = np.log(DAYS_BETWEEN_ERRORS / np.maximum(days, 1)) / -np.log(
+        np.minimum(np.maximum(missing, goes_on), MOST_CHANCE)
+    )
+    known = (number >= 20) & (days >= 7)
+    limit = np.where(known, longest + more * every, by_chance)
+    return np.asarray(np.minimum(limit, np.maximum(LONGEST_LIMIT_S, 4 * every)), np.int64)
 
 
-def _rare_pause(view: View, stations: np.ndarray) -> np.ndarray:
-    """Return the daily longest pause [s] that comes once in 3000 days, 0 where fewer than 7 days are known."""
-    today = view.record.daily.head
-    pauses = view.record.longest_gap[max(today - 30, 0) : today, stations].astype(np.float64)
+def _ordinary_days(view: View, stations: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the longest pause of each station's ordinary days [s], the chance that one so long goes on by a report
+    more, and how many such days are known.
+    """
+    today, every = view.record.daily.head, view.record.sends_every_s[stations]
+    pauses = view.record.longest_gap[max(today - HABIT_DAYS, 0) : today, stations].astype(np.float64)
     pauses[pauses == 0] = np.nan
-    days = (~np.isnan(pauses)).sum(axis=0)
-    rare = np.zeros(len(stations))
-    enough = days >= 7
-    if enough.any():
-        q25, q50, q75, q90 = _quantiles(pauses[:, enough], days[enough], (0.25, 0.5, 0.75, 0.9))
-        by_chance = q90 <= BY_CHANCE * view.record.sends_every_s[stations[enough]]
-        rare[enough] = np.where(by_chance, 0.0, q50 + GUMBEL_RARE * (q75 - q25) / GUMBEL_QUARTILES)
-    return rare
-
-
-def _quantiles(values: np.ndarray, number: np.ndarray, shares: tuple[float, ...]) -> list[np.ndarray]:
-    """Return quantiles of each column, of which `number` are not NaN: numpy's, many times faster."""
-    ordered = np.sort(values, axis=0)
-    column = np.arange(len(number))
-    found = []
-    for share in shares:
-        place = (number - 1) * share
-        low = place.astype(int)
-        below, above = ordered[low, column], ordered[np.minimum(low + 1, number - 1), column]
-        found.append(below + (place - low) * (above - below))
-    return found
+    pauses = np.sort(np.concatenate([pauses, np.full((1, len(stations)), np.nan)]), axis=0)
+    number = (~np.isnan(pauses)).sum(axis=0)
+    row, column = np.arange(len(pauses))[:, None], np.arange(len(stations))
+    intervals, share = STOOD_STILL
+    jump = np.diff(pauses, axis=0) > np.maximum(intervals * every, share * pauses[:-1])
+    jump &= row[:-1] >= number // 2 - 1
+    days = np.where(jump.any(axis=0), np.argmax(jump, axis=0) + 1, number)
+    eighth = np.ceil(LONGEST_SHARE * days).astype(int)
+    longest, shortest = pauses[days - 1, column], pauses[days - eighth, column]
+    longer = np.count_nonzero((pauses > shortest + every) & (row < days), axis=0)
+    return longest, (longer + 0.5) / (eighth + 1.0), days
 
 
 def _peers_just_back(view: View, silent: np.ndarray, limit: np.ndarray) -> np.ndarray:
@@ -170,7 +175,9 @@ def _peers_just_back(view: View, silent: np.ndarray, limit: np.ndarray) -> np.nd
             back = back[np.abs(began[back] - at) <= 1.5 * every[back] + 2 * SLACK_S]
             # Its last report before the outage may have been lost besides.
             own = own[np.abs(last[own] - at) <= 2.5 * every[own] + 2 * SLACK_S]
-            heard = members[(last[members] > 0) & view.in_service[members]]
+            # Those that were silent long before have a trouble of their own.
+            of_before = is_silent[members] & (last[members] < at - 2.5 * every[members] - 2 * SLACK_S)
+            heard = members[(last[members] > 0) & view.in_service[members] & ~of_before]
             if len(back) and len(own) + len(back) >= MOST * len(heard):
                 waits[own] |= view.now - ended[back].min() < limit[own]
     return waits
@@ -214,10 +221,9 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
 
 
 def _usual_pause(view: View, position: int) -> int | None:
-    """Return the longest pause of a usual day of the last month [min], None where no day is known."""
-    today = view.record.daily.head
-    pauses = view.record.longest_gap[max(today - 30, 0) : today, position]
-    return round(float(np.median(pauses[pauses > 0])) / 60) if (pauses > 0).any() else None
+    """Return the longest pause of the ordinary days of the last two months [min], None where no day is known."""
+    longest, _, days = _ordinary_days(view, np.array([position]))
+    return round(float(longest[0]) / 60) if days[0] else None
 
 
 def plan_ended(view: View, stations: np.ndarray) -> np.ndarray:

@@ -273,8 +273,8 @@ def _weighed(
         there = others[:, place] >= 0
         rain = np.where(there[:, None] & inside, grid.rain[cells, others[:, place, None]], 0)
         wet |= rain > 0
-        each.append(np.cumsum(rain, axis=1))
-        peaks[there, place] = _most(rain[there], per_hour)
+        each.append(np.cumsum(rain, axis=1, dtype=np.int32))
+        peaks[there, place] = _most(each[-1][there], per_hour)
     ended = middle - np.argmax(wet[:, middle - per_hour : middle][:, ::-1], axis=1)
     ended = np.where(wet[:, middle - per_hour : middle].any(axis=1), ended, middle)
 
@@ -282,23 +282,24 @@ def _weighed(
     last = _last_tip(own, ended, BREAK_H * per_hour)
     tail_s = (last + 1 - ended) * grid.step
     row = np.arange(len(own))
-    tail, *others_tail = (total[row, last] - total[row, ended - 1] for total in (np.cumsum(own, axis=1), *each))
+    total = np.cumsum(own, axis=1, dtype=np.int32)
+    tail, *others_tail = (sums[row, last] - sums[row, ended - 1] for sums in (total, *each))
     alone = np.max(others_tail, axis=0) <= OTHERS_TAIL * tail
     # What a long reading holds may have fallen before the neighbours' rain ended.
     longer = np.maximum(view.record.covers_s[position], grid.step) - 300
     remembered = np.where(per_hour == 1, HOUR, TAIL_S + longer)
     # The hour in which it ran dry is only partly filled.
-    goes_on = np.flatnonzero(last >= ended)
+    goes_on = np.flatnonzero((last >= ended) & alone & (tail >= TAIL_TIPS * tip))
     slope, line_tips, off, line_cells = (np.zeros(len(own)) for _ in range(4))
     slope[goes_on], line_tips[goes_on], off[goes_on], line_cells[goes_on] = _line(
         own[goes_on], ended[goes_on], last[goes_on] - (per_hour == 1), per_hour, tip[goes_on]
     )
     half_hour = max(per_hour // 2, 1)
     long_reading = np.maximum(view.record.covers_s[position] // grid.step, half_hour)
-    most = np.where(long_reading > half_hour, _most(own, per_hour), _most(own, half_hour))
+    own_peak = _most(total, per_hour)
+    most = np.where(long_reading > half_hour, own_peak, _most(total, half_hour))
     window = np.where(long_reading > half_hour, per_hour, half_hour)
     no_faster = most <= FASTEST * slope * window + tip
-    own_peak = _most(own, per_hour)
     peak = np.nanmedian(peaks, axis=1) if len(position) else np.zeros(0)
     at_pace = (tail >= TAIL_TIPS * tip) & (tail + tip >= AT_PACE * slope * (last + 1 - ended))
     like = alone & at_pace & (tail_s >= remembered) & (off <= OFF_TIPS) & no_faster & (line_tips >= LIKE_TIPS)
@@ -322,11 +323,10 @@ def _weighed(
     )
 
 
-def _most(rain: np.ndarray, cells: int) -> np.ndarray:
-    """Return the most rain in so many cells in a row [um, k]."""
-    sums = np.cumsum(rain, axis=1)
-    sums[:, cells:] -= sums[:, :-cells].copy()
-    return np.asarray(sums.max(axis=1, initial=0))
+def _most(total: np.ndarray, cells: int) -> np.ndarray:
+    """Return the most rain in so many cells in a row, from running sums [um, k]."""
+    sums = total[:, cells:] - total[:, :-cells]
+    return np.asarray(np.maximum(sums.max(axis=1, initial=0), total[:, cells - 1]))
 
 
 def _last_tip(own: np.ndarray, ended: np.ndarray, longest_break: int) -> np.ndarray:

@@ -5,9 +5,11 @@ together: an answer without news is not health. While it is out, its stations ar
 judged overdue: one notice, not one a station.
 
 Where the numbers come from: 30 minutes is the longest an operator should not know that the watch is blind (common
-practice, no source); 60 % of the stations, with at least three of them, is the project's own choice.
+practice, no source); 60 % of the stations, with at least three of them, is the project's own choice, and so is it that
+two are enough when no other was heard through it since.
 
 What it cannot see: whether the fault lies with the service, its network or our own link; the notice says all three.
+Whether a source with a single station fails or that station.
 """
 
 from __future__ import annotations
@@ -35,22 +37,24 @@ class Settings(Written):
 def judge(view: View, settings: Settings) -> Findings:
     """Return which sources are out, one entry per source; numbers: failing_since [s], stations, stations_late."""
     late = overdue.late(view)
-    source_of = overdue.source_of(view)
+    source_of, heard = overdue.source_of(view), view.record.last_received
     verdict = np.full(len(view.health), Verdict.ABSENT, np.int8)
     since, stations, stations_late = (np.zeros(len(view.health), np.int64) for _ in range(3))
     reason = np.full(len(view.health), "", object)
     for row, health in enumerate(view.health):
         mine = source_of == health.source
         together = overdue.fell_silent_together(view, mine & late)
+        mine &= view.in_service & (heard > 0)
         # Those that fell silent on their own, long before, have a trouble of their own.
-        judgeable = mine & view.in_service & (view.record.last_received > 0) & (~late | together)
-        stations[row], stations_late[row] = mine.sum(), together.sum()
+        judgeable = mine & (~late | together)
+        spoke = mine & ~late & (heard > heard[together].max(initial=0))
+        stations[row], stations_late[row] = (source_of == health.source).sum(), together.sum()
         if health.last_attempt_at is None:
             verdict[row], reason[row] = Verdict.UNDETERMINED, "not fetched yet"
         elif health.failing_since is not None:
             since[row] = int(health.failing_since.timestamp())
             verdict[row] = _out(view.now - since[row], settings)
-        elif together.sum() >= 3 and together.sum() >= overdue.MOST * judgeable.sum():
+        elif _enough(int(together.sum()), int(judgeable.sum()), int(spoke.sum())):
             since[row] = int(np.median(view.record.last_received[together]))
             stations[row] = together.sum()
             verdict[row] = _out(view.now - since[row], settings)
@@ -63,6 +67,11 @@ def judge(view: View, settings: Settings) -> Findings:
         reason=reason,
         scopes=tuple(f"source:{health.source}" for health in view.health),
     )
+
+
+def _enough(silent: int, stations: int, spoke: int) -> bool:
+    """Say whether so many that fell silent together, of so many, are the source's doing; spoke: were heard since."""
+    return silent >= overdue.MOST * stations and (silent >= 3 or (silent == 2 and not spoke))
 
 
 def _out(seconds: int, settings: Settings) -> Verdict:

@@ -45,7 +45,9 @@ CAUTIOUS = np.maximum(_odds / (1.0 + _odds), LEAST)
 """Share of honest zeros [spread, cell] before anything is learned."""
 
 _order = np.argsort(HONEST_ZEROS.ravel(), kind="stable")
-_rank_of_cell = np.append(np.argsort(_order), CELLS).astype(np.uint8)
+_rank = np.full((len(DISTANCE_KM) + 1, len(DEPTH_MM) + 1), NOBODY, np.uint8)
+"""By row and column; no column and the row past the last say nothing."""
+_rank[:-1, 1:] = np.argsort(_order).reshape(HONEST_ZEROS.shape)
 _cell_of_rank = np.append(_order, CELLS).astype(np.uint8)
 
 
@@ -67,11 +69,19 @@ def best_witness(row: np.ndarray, column: np.ndarray) -> tuple[np.ndarray, np.nd
 
     row, column: of each neighbour as `rows` and `columns` give them [..., k].
     """
-    speaks = (row < len(DISTANCE_KM)) & (column > 0)
-    cell = np.where(speaks, row * np.uint8(len(DEPTH_MM)) + column - np.uint8(1), np.uint8(NOBODY))
-    rank = _rank_of_cell[cell]
-    place = np.argmin(rank, axis=-1)
-    return place, _cell_of_rank[np.take_along_axis(rank, place[..., None], axis=-1)[..., 0]]
+    ranks = rank(row, column)
+    place = np.argmin(ranks, axis=-1)
+    return place, cell_of(np.take_along_axis(ranks, place[..., None], axis=-1)[..., 0])
+
+
+def rank(row: np.ndarray, column: np.ndarray) -> np.ndarray:
+    """Return how much a witness says by its row and column: 0 makes a zero least likely, NOBODY says nothing."""
+    return np.asarray(np.take(_rank, row * np.uint8(len(DEPTH_MM) + 1) + column))
+
+
+def cell_of(rank: np.ndarray) -> np.ndarray:
+    """Return the table's cell of each rank, NOBODY where nobody speaks."""
+    return np.asarray(np.take(_cell_of_rank, rank))
 
 
 def spread(wet: np.ndarray, gauges: np.ndarray) -> np.ndarray:

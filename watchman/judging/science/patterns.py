@@ -17,6 +17,15 @@ CHANCE_BOUNDS = ((0.005, 0.2), (0.05, 0.6), (0.3, 0.95))
 """Within which the share of wet hours is believed, by how many near gauges were wet (judgement, no source)."""
 
 
+_COUNTED = np.array([1, 17, 0], np.uint8)
+"""Of a dry hour, a wet one, and one not known."""
+_known, _rainy = np.arange(256) % 16, np.arange(256) // 16
+_AROUND = np.select([_known < NEAR_LEAST, _rainy == 0, 2 * _rainy >= _known], [UNKNOWN, NONE, MANY], SOME).astype(
+    np.int8
+)
+"""What was around, by both counts in one number."""
+
+
 def near(neighbours: np.ndarray, km: np.ndarray) -> np.ndarray:
     """Return the gauges near each one, -1 where there are no more [n, NEAR_MOST].
 
@@ -30,15 +39,13 @@ def wet_around(wet: np.ndarray, places: np.ndarray) -> np.ndarray:
 
     wet: 1 wet, 0 dry, -1 unknown [n, hour; int8]; places: positions, -1 for none [m, k]; returns [m, hour; int8].
     """
-    known, rainy = (np.zeros((len(places), wet.shape[1]), np.int8) for _ in range(2))
-    for column in range(places.shape[1]):
-        heard = wet[places[:, column]]
-        heard[places[:, column] < 0] = UNKNOWN
-        known += heard >= 0
-        rainy += heard > 0
-    around = np.where(rainy == 0, NONE, np.where(2 * rainy >= known, MANY, SOME)).astype(np.int8)
-    around[known < NEAR_LEAST] = UNKNOWN
-    return around
+    # Both counts in one number, known ones and 16 for each wet one; a row of nothing stands in for nobody.
+    counts = np.zeros((len(wet) + 1, wet.shape[1]), np.uint8)
+    counts[:-1] = _COUNTED[wet]
+    total = np.zeros((len(places), wet.shape[1]), np.uint8)
+    for column in places.T:
+        total += counts[np.where(column >= 0, column, len(wet))]
+    return np.asarray(np.take(_AROUND, total))
 
 
 def chances(wet: np.ndarray, around: np.ndarray) -> np.ndarray:
@@ -98,23 +105,23 @@ def at_lags(
     """
     size, hours = wet.shape
     days, margin = hours // 24, max(abs(lag) for lag in lags)
-    table = np.zeros((3, 3))
-    table[1] = np.log(1 - chance) - np.log(1 - chance[0])
-    table[2] = np.log(chance) - np.log(chance[0])
+    dry, rainy = (np.log(share) - np.log(share[0]) for share in (1 - chance, chance))
+    nothing = np.zeros(3)
+    # Rows: unknown, dry, wet; the same where what was around then is known too. Outside of the hours nothing is.
+    table = np.concatenate([nothing, nothing, nothing, nothing, dry, rainy])
     beside = ((0, 0), (margin, margin))
-    own = np.pad(wet + 1, beside).ravel()
     known = np.pad(around >= 0, beside).ravel()
+    row = 3 * (np.pad(wet + 1, beside).ravel() + 3 * known).astype(np.uint8)
+    day = np.clip(np.arange(-margin, hours + margin), 0, hours - 1) // 24
     station, hour = np.nonzero(around > 0)
-    level = around[station, hour]
+    level = around[station, hour].astype(np.uint8)
     at = station * (hours + 2 * margin) + margin + hour
-    first = station * days
-    here = table[own[at], level]
+    first, own_day = station * days, station * days + hour // 24
+    here = np.take(table, row[at] + level)
     for lag in lags:
-        moved = hour + lag
-        inside = (moved >= 0) & (moved < hours)
-        there = np.where(inside & known[at + lag], table[own[at + lag], level], 0.0)
-        daily = np.bincount(first + np.clip(moved, 0, hours - 1) // 24, there, size * days)
-        daily -= np.bincount(first + hour // 24, np.where(known[at - lag], here, 0.0), size * days)
+        there = np.take(table, row[at + lag] + level)
+        daily = np.bincount(first + day[hour + margin + lag], there, size * days)
+        daily -= np.bincount(own_day, here * known[at - lag], size * days)
         yield lag, daily.reshape(size, days)
 
 
@@ -137,4 +144,5 @@ def daily_hour(values: np.ndarray, least: float, needed: int = 20) -> np.ndarray
 
 def later_by(own: np.ndarray, other: np.ndarray) -> np.ndarray:
     """Return by how many hours one daily course comes later than another, -12 to 12 [h]; NaN where either is."""
-    return np.asarray((own - other + 12.0) % 24.0 - 12.0)
+    later = own - other
+    return np.asarray(later - 24.0 * np.floor((later + 12.0) / 24.0))

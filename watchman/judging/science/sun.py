@@ -50,15 +50,6 @@ def noon(days: np.ndarray, longitude: np.ndarray) -> np.ndarray:
     return np.asarray(DAY * (days + 0.5 - longitude / 360.0 - ahead / (2.0 * np.pi)))
 
 
-def elevation(moment_s: np.ndarray, latitude: np.ndarray, longitude: np.ndarray) -> np.ndarray:
-    """Return the sun's height above the horizon [deg, below 0 by night] at moments [s since 1970 UTC]."""
-    days = moment_s / DAY
-    since_noon = (moment_s - noon(np.floor(days), longitude)) / DAY
-    # Rounding may lift the sun a hair above straight overhead.
-    height = np.clip(_cos_zenith(declination(days), np.radians(latitude), 2.0 * np.pi * since_noon), -1.0, 1.0)
-    return np.asarray(np.degrees(np.arcsin(height)))
-
-
 def half_day_hours(days: np.ndarray, latitude: np.ndarray) -> np.ndarray:
     """Return the hours from sunrise to noon [h], 0 in the polar night and 12 where the sun doesn't set."""
     tangents = -np.tan(np.radians(latitude)) * np.tan(declination(days + 0.5))
@@ -72,15 +63,19 @@ def clear_sky_kwh(days: np.ndarray, latitude: np.ndarray) -> np.ndarray:
     total = np.zeros(np.broadcast(days, latitude).shape)
     for step in range(STEPS):
         hour_angle = half * (step + 0.5) / STEPS * np.pi / HOURS_OF_NOON
-        total += clear_sky_w_m2(_cos_zenith(tilt, place, hour_angle))
+        total += clear_sky_w_m2(cos_zenith(tilt, place, hour_angle))
     return np.asarray(2.0 * total * half / STEPS / 1000.0)
 
 
-def clear_sky_w_m2(cos_zenith: np.ndarray) -> np.ndarray:
-    """Return the light of a cloudless sky on level ground [W/m2], 0 by night."""
-    up = np.maximum(cos_zenith, 1e-3)
-    return np.asarray(np.where(cos_zenith > 0, HAURWITZ_W_M2 * up * np.exp(-HAURWITZ_EXTINCTION / up), 0.0))
+def clear_sky_w_m2(up: np.ndarray) -> np.ndarray:
+    """Return the light of a cloudless sky on level ground [W/m2], 0 by night. up: the cosine from overhead."""
+    least = np.maximum(up, 1e-3)
+    return np.asarray(np.where(up > 0, HAURWITZ_W_M2 * least * np.exp(-HAURWITZ_EXTINCTION / least), 0.0))
 
 
-def _cos_zenith(tilt: np.ndarray, place: np.ndarray, hour_angle: np.ndarray) -> np.ndarray:
+def cos_zenith(tilt: np.ndarray, place: np.ndarray, hour_angle: np.ndarray) -> np.ndarray:
+    """Return the cosine of the sun's angle from overhead, below 0 by night.
+
+    tilt: the sun's declination; place: the latitude; hour_angle: how far the day has turned since noon. All [rad].
+    """
     return np.asarray(np.sin(place) * np.sin(tilt) + np.cos(place) * np.cos(tilt) * np.cos(hour_angle))

@@ -48,9 +48,11 @@ def theil_sen(time: np.ndarray, values: np.ndarray) -> Line:
 
 def median(values: np.ndarray, axis: int = 0) -> np.ndarray:
     """Return the median along an axis of the values that are there, NaN where none are: numpy's, many times faster."""
-    ordered = np.moveaxis(np.sort(values, axis=axis), axis, 0)
-    flat = ordered.reshape(len(ordered), -1)
-    return np.asarray(_middle(flat, (~np.isnan(flat)).sum(axis=0)).reshape(ordered.shape[1:]))
+    ordered = np.sort(values, axis=axis)
+    count = np.count_nonzero(~np.isnan(ordered), axis=axis, keepdims=True)
+    # Sorting leaves NaN last; where none is there the first is NaN.
+    middle = [np.take_along_axis(ordered, at, axis) for at in (np.maximum(count - 1, 0) // 2, count // 2)]
+    return np.asarray((middle[0] + middle[1]).squeeze(axis) / 2.0)
 
 
 def _middle(ordered: np.ndarray, count: np.ndarray) -> np.ndarray:

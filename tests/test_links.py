@@ -6,8 +6,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from watchman.board import link, standing_link
-from watchman.board.links import LETTERS, is_for, number_in, whose_standing
+from watchman.links import (
+    LETTERS,
+    code,
+    is_for,
+    link,
+    message_id,
+    number_in,
+    own_code,
+    standing_link,
+    stop_link,
+    whose_standing,
+    whose_stop,
+)
 
 KEY = "sixteen letters and more"
 BASE = "https://watch.example.org"
@@ -77,3 +88,39 @@ def test_standing() -> None:
     assert whose_standing(KEY, token[:-1], people) is None
     assert whose_standing(KEY, token.removeprefix("my-"), people) is None
     assert whose_standing(KEY, "my-" + token_of(link(KEY, BASE, 1, "tech-1"))[1:], people) is None
+
+
+def test_stop() -> None:
+    """A link that stops notices is one person's, and neither a standing link nor a notice's passes for one."""
+    people = ["warden", "host-1"]
+    token = token_of(stop_link(KEY, BASE, "host-1"))
+
+    assert whose_stop(KEY, token, people) == "host-1"
+    assert whose_stop(KEY, token, ["warden"]) is None
+    assert whose_stop(KEY + "x", token, people) is None
+    assert whose_stop(KEY, "stop-" + token_of(standing_link(KEY, BASE, "host-1"))[3:], people) is None
+    assert whose_standing(KEY, "my-" + token[5:], people) is None
+
+
+@given(st.integers(1, 10**9), st.text(max_size=20))
+def test_codes(number: int, person: str) -> None:
+    """Three letters for one notice, five of one's own, no vowel among them, and others for anybody else."""
+    letters, own = code(KEY, number, person), own_code(KEY, person)
+    assert (len(letters), len(own)) == (3, 5)
+    assert not set(letters + own) & set("aeiouyls0123456789")
+    assert (letters, own) == (code(KEY, number, person), own_code(KEY, person))
+    assert own != own_code(KEY, person + "x")
+    assert own != own_code(KEY + "x", person)
+
+
+def test_codes_are_spread() -> None:
+    """A thousand notices have many codes: one learned tells nothing of the next."""
+    assert len({code(KEY, number, "tech-1") for number in range(1000)}) > 850
+
+
+def test_message_ids() -> None:
+    """Each is new, under the sender's domain."""
+    ids = {message_id("watch@example.org") for _ in range(100)}
+    assert len(ids) == 100
+    assert all(one.endswith("@example.org>") and one.startswith("<wm.") for one in ids)
+    assert message_id("").endswith("@localhost>")
