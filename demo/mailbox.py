@@ -4,30 +4,38 @@ from __future__ import annotations
 
 import asyncio
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from email import message_from_bytes, policy
 from http import HTTPStatus
 from http.server import BaseHTTPRequestHandler
 from pathlib import Path
+from random import Random
 from re import sub
+from threading import Lock
 
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 from demo.clock import Clock
 from demo.local import LocalServer
-from demo.story import ZONE
+from demo.story import ZONE, Stretch
+
+FAILING = 0.4
+"""The share of texts that fail in trouble [-]."""
 
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
-    """One message as a person gets it. channel: "text" or "mail"; words: the text, or the mail's subject."""
+    """One message as a person gets it. channel: "text" or "mail"; words: the text, or the mail's subject; body: the
+    mail's plain part.
+    """
 
     at: datetime
     who: str
     channel: str
     words: str
+    body: str = field(default="", compare=False)
 
 
 class MailBox:
@@ -54,10 +62,12 @@ class MailBox:
         """File one mail once for each reader."""
         content = envelope.content
         content = content.encode() if isinstance(content, str) else content or b""
-        subject = str(message_from_bytes(content, policy=policy.default)["Subject"] or "")
+        message = message_from_bytes(content, policy=policy.default)
+        subject, plain = str(message["Subject"] or "").strip(), message.get_body(("plain",))
+        body = plain.get_content() if plain is not None else ""
         for reader in envelope.rcpt_tos:
             who = reader.partition("@")[0]
-            self.arrived.append(Arrived(self.clock.now, who, "mail", subject))
+            self.arrived.append(Arrived(self.clock.now, who, "mail", subject, body))
             self._path(who, subject).write_bytes(content)
         return "250 filed"
 
@@ -78,10 +88,14 @@ class _AnyPort(Controller):
 
 
 class TextBox:
-    """Takes texts by HTTP on a free local port while it is open: POST /texts/WHO with JSON {"message": ...}."""
+    """Takes texts by HTTP on a free local port while it is open: POST /texts/WHO with JSON {"message": ...}.
 
-    def __init__(self, file: Path, clock: Clock, arrived: list[Arrived]) -> None:
-        self.file, self.clock, self.arrived = file, clock, arrived
+    trouble: when 4 texts of 10 are not taken (503); failed: how many were not.
+    """
+
+    def __init__(self, file: Path, clock: Clock, arrived: list[Arrived], trouble: tuple[Stretch, ...] = ()) -> None:
+        self.file, self.clock, self.arrived, self.trouble = file, clock, arrived, trouble
+        self.failed, self._chance, self._turn = 0, Random(4), Lock()
         file.parent.mkdir(parents=True, exist_ok=True)
         file.write_text("", encoding="utf-8")
         self._server = LocalServer(self._handler())
@@ -104,6 +118,14 @@ class TextBox:
         with self.file.open("a", encoding="utf-8") as file:
             file.write(f"{self.clock.written()}  {who}\n    {words}\n")
 
+    def fails(self) -> bool:
+        """Say whether the next text is not taken."""
+        with self._turn:
+            stormy = any(stretch.begins <= self.clock.now < stretch.ends for stretch in self.trouble)
+            fails = stormy and self._chance.random() < FAILING
+            self.failed += fails
+            return fails
+
     def _handler(self) -> type[BaseHTTPRequestHandler]:
         box = self
 
@@ -118,6 +140,9 @@ class TextBox:
                     return
                 if place != "texts":
                     self._reply(HTTPStatus.NOT_FOUND)
+                    return
+                if box.fails():
+                    self._reply(HTTPStatus.SERVICE_UNAVAILABLE)
                     return
                 box.take(who, words)
                 self._reply(HTTPStatus.OK)

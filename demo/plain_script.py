@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, time
 
 import numpy as np
 
 from demo.sites import TIP_MM, plane
+from demo.story import ZONE
 from demo.world import World
 
 SLOT_S = 300
@@ -30,10 +31,11 @@ KINDS = ("silent", "dry", "battery", "rain")
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """What the script sent of one kind: messages, and how many different matters they were about."""
+    """What the script sent of one kind: messages, how many different matters they were about, how many at night."""
 
     messages: int
     matters: int
+    by_night: int = 0
 
 
 def run(world: World, polls: Iterable[datetime]) -> dict[str, Count]:
@@ -51,7 +53,7 @@ def run(world: World, polls: Iterable[datetime]) -> dict[str, Count]:
     )
     slot_of = (reports.observed_at - begins) // SLOT_S - 1
     before = {kind: np.zeros(stations, bool) for kind in KINDS}
-    messages, matters = dict.fromkeys(KINDS, 0), dict.fromkeys(KINDS, 0)
+    messages, matters, by_night = dict.fromkeys(KINDS, 0), dict.fromkeys(KINDS, 0), dict.fromkeys(KINDS, 0)
     read = 0
     for poll in polls:
         now = int(poll.timestamp())
@@ -75,9 +77,16 @@ def run(world: World, polls: Iterable[datetime]) -> dict[str, Count]:
         }
         for kind, over in verdicts.items():
             messages[kind] += int(over.sum())
+            by_night[kind] += int(over.sum()) if is_night(poll) else 0
             matters[kind] += int((over & ~before[kind]).sum())
             before[kind] = over
-    return {kind: Count(messages[kind], matters[kind]) for kind in KINDS}
+    return {kind: Count(messages[kind], matters[kind], by_night[kind]) for kind in KINDS}
+
+
+def is_night(moment: datetime) -> bool:
+    """Say whether people in the hills are asleep, from 22:00 to 06:30."""
+    clock = moment.astimezone(ZONE).time()
+    return clock >= time(22, 0) or clock < time(6, 30)
 
 
 def _quarter_mm(rain: np.ndarray, newest: np.ndarray, begins: int) -> np.ndarray:

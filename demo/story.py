@@ -13,7 +13,10 @@ from demo.rain import Cell
 
 ZONE = ZoneInfo("Europe/Vienna")
 """Clocks change on Sunday 26 October 2025, 03:00 -> 02:00. The loggers keep standard time (UTC+1) all year."""
-TOWARDS_THE_END = "2025-12-31 00:00"
+LONG_BEFORE, TOWARDS_THE_END = "2025-01-01 00:00", "2025-12-31 00:00"
+
+
+STRANGER, STRANGERS_PHONE = "a stranger", "+15550199999"
 
 
 def local(written: str) -> datetime:
@@ -98,25 +101,63 @@ class Shadow:
 
 
 @dataclass(frozen=True, slots=True)
-class Booking:
-    """A visit as it is booked with the watch: at which moment, by whom, for which stretch."""
+class HalfBlocked:
+    """A funnel that lets through only so much [mm/h]; the rest stands in it and comes later."""
 
-    at: datetime
-    who: str
     station: str
     begins: datetime
     ends: datetime
-    reason: str
+    passes_mm_h: float
 
 
 @dataclass(frozen=True, slots=True)
-class Acknowledgement:
-    """A person answers the newest standing alarm of a check; for one station, or for whatever it concerns ("")."""
+class Exchanged:
+    """Two stations that report under each other's name."""
+
+    stations: tuple[str, str]
+    begins: datetime
+    ends: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Frozen:
+    """A logger that sends the same values again and again."""
+
+    station: str
+    begins: datetime
+    ends: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What somebody sends. says: by text, with {code} for the letters of the notice or, where none is meant, their own.
+
+    to: words of the newest notice to them, which is answered; "" for none. way: "text", or "board" for the button of
+    that name behind the mail's link. phone: from which it comes, when that is not their own.
+    """
 
     at: datetime
     who: str
-    check: str
-    station: str = ""
+    says: str
+    to: str = ""
+    way: str = "text"
+    phone: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Drill:
+    """Everybody gets a marked exercise notice."""
+
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class OutsideWord:
+    """What the watcher outside the house texts to somebody: it is none of the watch's."""
+
+    at: datetime
+    who: str
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +183,12 @@ class Story:
     filed_twice: tuple[Stretch, ...] = ()
     warmth: tuple[Warmth, ...] = ()
     shadows: tuple[Shadow, ...] = ()
-    bookings: tuple[Booking, ...] = ()
-    acknowledgements: tuple[Acknowledgement, ...] = ()
+    half_blocked: tuple[HalfBlocked, ...] = ()
+    exchanged: tuple[Exchanged, ...] = ()
+    frozen: tuple[Frozen, ...] = ()
+    power_cuts: tuple[Stretch, ...] = ()
+    text_trouble: tuple[Stretch, ...] = ()
+    deeds: tuple[Reply | Drill | OutsideWord, ...] = ()
     truths: tuple[Truth, ...] = ()
 
 
@@ -155,6 +200,7 @@ def _rain() -> tuple[WideRain, ...]:
         WideRain(local("2025-10-29 05:00"), local("2025-10-29 16:00"), 15.0),
         WideRain(local("2025-10-31 13:00"), local("2025-10-31 20:30"), 12.0),
         WideRain(local("2025-11-01 11:00"), local("2025-11-01 15:30"), 6.0),
+        WideRain(local("2025-11-02 15:30"), local("2025-11-02 22:00"), 9.0),
     )
 
 
@@ -190,6 +236,13 @@ def _storms() -> tuple[Storm, ...]:
                 Cell(140, 42, 35.0, 10.0, 31.0, 5.0, 8.0, 0.0),
             ),
         ),
+        # A last one at Bracken Head, while the watch itself has no power.
+        Storm(
+            local("2025-11-01 02:15"),
+            "bracken",
+            22.0,
+            (Cell(0, 36, 45.0, bracken[0], bracken[1] + 1.0, 2.3), Cell(16, 38, 45.0, bracken[0], bracken[1], 2.3)),
+        ),
     )
 
 
@@ -202,22 +255,36 @@ def fortnight() -> Story:
         storms=_storms(),
         hand_tips=(
             HandTips(local("2025-10-20 10:05"), "hollin", 50, 12),
-            HandTips(local("2025-10-20 10:32"), "hollin", 50, 12),
-            HandTips(local("2025-10-25 15:46"), "corrow", 40, 14, even=False),
+            HandTips(local("2025-10-20 11:02"), "hollin", 50, 12),
+            HandTips(local("2025-10-25 15:46"), "corrow", 34, 10, even=False),
+            HandTips(local("2025-10-25 16:17"), "corrow", 16, 8, even=False),
+            HandTips(local("2025-10-27 10:00"), "mossgate", 50, 68),
+            HandTips(local("2025-10-28 10:02"), "nettle", 10, 5),
             HandTips(local("2025-10-28 10:50"), "hollin", 50, 12),
+            HandTips(local("2025-10-28 13:56"), "juniper", 20, 6),
+            HandTips(local("2025-11-02 12:22"), "ashlow", 25, 6),
         ),
-        blocked=(Blocked("hollin", local("2025-10-20 10:50"), local("2025-10-28 10:40")),),
+        blocked=(
+            Blocked("hollin", local("2025-10-20 11:20"), local("2025-10-28 10:40")),
+            Blocked("mossgate", local("2025-10-30 22:00"), local(TOWARDS_THE_END)),
+        ),
+        half_blocked=(HalfBlocked("juniper", local("2025-10-20 12:00"), local("2025-10-28 13:50"), 0.8),),
+        exchanged=(Exchanged(("eskwater", "gorsehill"), local("2025-10-28 10:40"), local(TOWARDS_THE_END)),),
+        frozen=(Frozen("dunfell", local("2025-11-02 08:00"), local("2025-11-02 13:00")),),
+        power_cuts=(Stretch(local("2025-11-01 01:40"), local("2025-11-01 07:15")),),
+        text_trouble=(Stretch(local("2025-10-31 18:00"), local("2025-11-01 01:40")),),
         unheard=(
             Unheard(("fennick",), local("2025-10-25 02:02"), local("2025-10-25 11:20"), kept=True),
             Unheard(("kettle",), local("2025-10-25 02:17"), local("2025-10-25 11:21"), kept=True),
-            Unheard(("eskwater",), local("2025-10-30 02:12"), local("2025-10-30 14:25"), kept=False),
+            Unheard(("nettle",), local(LONG_BEFORE), local("2025-10-28 09:30"), kept=False),
             Unheard(
                 ("fennick", "hollin", "larkmoor", "nettle"),
                 local("2025-10-31 18:10"),
                 local("2025-11-01 05:30"),
                 kept=True,
             ),
-            Unheard(("ivory",), local("2025-10-31 22:41"), local(TOWARDS_THE_END), kept=False),
+            Unheard(("ivory",), local("2025-11-01 03:12"), local(TOWARDS_THE_END), kept=False),
+            Unheard(("ashlow",), local("2025-11-02 09:40"), local("2025-11-02 12:15"), kept=False),
         ),
         outages=(Stretch(local("2025-10-24 14:05"), local("2025-10-24 16:40")),),
         filed_twice=(Stretch(local("2025-10-21 09:00"), local("2025-10-21 12:00")),),
@@ -228,34 +295,59 @@ def fortnight() -> Story:
             Warmth(local("2025-10-31 06:00"), local("2025-11-03 09:00"), 3.0),
         ),
         shadows=(Shadow("larkmoor", local("2025-10-12 00:00"), 5.0, 0.03),),
-        bookings=_bookings(),
-        acknowledgements=_acknowledgements(),
+        deeds=_deeds(),
         truths=_truths(),
     )
 
 
-def _bookings() -> tuple[Booking, ...]:
+def _deeds() -> tuple[Reply | Drill | OutsideWord, ...]:
+    """Return what people do, in order. The visits that are planned stand in network/visits.ics."""
     return (
-        Booking(
-            local("2025-10-20 08:10"), "crew", "hollin",
-            local("2025-10-20 10:00"), local("2025-10-20 12:00"), "yearly calibration, test tips",
+        # Before the season: everybody's phone is tried. The road crew has a new number that nobody wrote down.
+        Drill(local("2025-10-20 08:00")),
+        Reply(local("2025-10-20 08:12"), "tech-1", "CAME {code}", "Drill"),
+        Reply(local("2025-10-20 08:14"), "tech-1", "OK {code}", "Larkmoor"),
+        Reply(local("2025-10-20 08:15"), "tech-1", "OK {code}", "Plan P7"),
+        Reply(local("2025-10-20 08:20"), "crew", "CAME {code}", "Drill"),
+        Reply(local("2025-10-20 08:31"), "supervisor", "CAME", "Drill", way="board"),
+        Reply(local("2025-10-20 08:40"), "tech-2", "came {code}", "Drill"),
+        Reply(local("2025-10-20 08:52"), "data-manager", "CAME", "Drill", way="board"),
+        Reply(local("2025-10-20 09:10"), "warden", "CAME {code}", "Drill"),
+        Reply(local("2025-10-20 09:40"), "warden-2", "Came {code}", "Drill"),
+        Reply(local("2025-10-20 11:20"), "host-n", "It came, thank you {code}", "Drill"),
+        Reply(local("2025-10-22 07:40"), "crew", "OK {code} thursday", "Juniper"),
+        # A number that nobody knows tries the warden's storm; then somebody under the crew's number guesses letters.
+        Reply(local("2025-10-22 17:26"), STRANGER, "OK {guess}", "eavy rain", phone=STRANGERS_PHONE),
+        Reply(local("2025-10-22 17:29"), "warden", "OK {code}", "eavy rain"),
+        Reply(local("2025-10-22 17:38"), "warden", "OK {code}", "eavy rain"),
+        Reply(local("2025-10-23 17:20"), "crew", "ok {code} tomorrow", "Hollin"),
+        Reply(local("2025-10-23 18:10"), STRANGER, "NOT A FAULT {guess} just dry", "Hollin", phone="crew"),
+        Reply(local("2025-10-23 18:15"), STRANGER, "OK", "Hollin", way="board"),
+        Reply(local("2025-10-24 14:50"), "tech-1", "OK", "no data", way="board"),
+        Reply(local("2025-10-25 07:40"), "tech-1", "OK {code}", "silent"),
+        Reply(local("2025-10-25 07:41"), "tech-1", "OK {code}", "data plan ended"),
+        Reply(local("2025-10-25 16:22"), "warden", "OK {code}", "Corrow"),
+        Reply(local("2025-10-25 18:05"), "tech-1", "TEST {code} children with a bucket", "Corrow Mill:"),
+        Reply(local("2025-10-27 09:10"), "tech-1", "OK {code}", "Larkmoor"),
+        Reply(local("2025-10-27 13:20"), "tech-1", "TEST", "Mossgate", way="board"),
+        # From the sites, with one bar of signal, by each person's own letters; at Hollin Dam afterwards.
+        Reply(local("2025-10-28 09:50"), "host-n", "VISIT NETTLE 2H {code}"),
+        Reply(local("2025-10-28 10:20"), "crew", "VISIT HOLLIN 2H {code} from 10:05 200ML"),
+        Reply(local("2025-10-28 11:05"), "host-n", "DONE NETTLE {code}"),
+        Reply(local("2025-10-28 11:50"), "crew", "DONE HOLLIN {code}"),
+        Reply(local("2025-10-28 13:35"), "crew", "VISIT JUNIPER 2H {code}"),
+        Reply(local("2025-10-28 15:05"), "crew", "DONE JUNIPER {code}"),
+        Reply(local("2025-10-31 20:20"), "tech-2", "OK {code}", "Mast T3"),
+        Reply(local("2025-10-31 21:54"), "warden-2", "OK {code} on it", "eavy rain"),
+        Reply(local("2025-10-31 22:24"), "warden-2", "OK {code}", "rain"),
+        OutsideWord(
+            local("2025-11-01 01:55"), "tech-2", "The outside watcher: nothing heard of the watch since 01:40."
         ),
-        # Booked from the site, with one bar of signal, for the time since arrival.
-        Booking(
-            local("2025-10-28 10:20"), "crew", "hollin",
-            local("2025-10-28 10:05"), local("2025-10-28 12:00"), "blocked funnel: clean, test tips",
-        ),
-    )  # fmt: skip
-
-
-def _acknowledgements() -> tuple[Acknowledgement, ...]:
-    return (
-        Acknowledgement(local("2025-10-22 17:25"), "warden", "heavy-rain"),
-        Acknowledgement(local("2025-10-24 14:50"), "tech-1", "source-outage"),
-        Acknowledgement(local("2025-10-24 08:30"), "crew", "dry-among-wet", "hollin"),
-        Acknowledgement(local("2025-10-25 07:40"), "tech-1", "overdue"),
-        Acknowledgement(local("2025-10-30 08:05"), "tech-1", "overdue", "eskwater"),
-        Acknowledgement(local("2025-10-31 22:05"), "warden", "heavy-rain"),
+        Reply(local("2025-11-01 07:40"), "tech-2", "OK {code}", "Ivory"),
+        Reply(local("2025-11-01 11:55"), "tech-2", "OK {code}", "Ivory"),
+        Reply(local("2025-11-02 12:50"), "crew", "DONE ASHLOW {code}"),
+        Reply(local("2025-11-02 14:40"), "tech-2", "OK {code}", "Dunfell"),
+        Reply(local("2025-11-03 07:20"), "crew", "OK {code}", "Mossgate"),
     )
 
 
@@ -263,20 +355,32 @@ def _truths() -> tuple[Truth, ...]:
     return (
         Truth(local("2025-10-20 10:05"), "Hollin Dam: booked visit, 100 test tips; a rag stays in the funnel"),
         Truth(local("2025-10-21 06:00"), "17 mm everywhere; all readings of the morning are delivered twice"),
+        Truth(local("2025-10-21 18:00"), "Juniper Saddle, half blocked, goes on draining after the rain"),
+        Truth(local("2025-10-22 06:30"), "Larkmoor: branches hang before the panel since mid-October"),
         Truth(local("2025-10-22 17:02"), "Ashlow Gap: one storm cell, 31 mm in an hour; most others dry"),
         Truth(local("2025-10-23 04:00"), "11 mm everywhere; Hollin Dam still at nothing"),
         Truth(local("2025-10-24 14:05"), "the data service is off until 16:40"),
         Truth(local("2025-10-24 14:15"), "Bracken Head: 22 mm in an hour, hidden by the outage"),
         Truth(local("2025-10-25 02:02"), "Fennick Bridge and Kettle Weir: data plan P7 has ended; back at 11:20"),
-        Truth(local("2025-10-25 15:46"), "Corrow Mill: somebody pours a bucket of water in"),
+        Truth(local("2025-10-25 15:46"), "Corrow Mill: children pour two buckets of water in"),
         Truth(local("2025-10-26 02:00"), "the clocks go back; nothing else happens"),
-        Truth(local("2025-10-22 06:30"), "Larkmoor: branches hang before the panel since mid-October"),
+        Truth(local("2025-10-27 10:00"), "Mossgate: a slow test of 50 tips that nobody booked"),
+        Truth(local("2025-10-28 09:30"), "Nettle Creek joins; its host makes 10 test tips"),
         Truth(local("2025-10-28 10:40"), "Hollin Dam: the crew finds the rag, cleans, 50 test tips"),
+        Truth(
+            local("2025-10-28 10:41"), "Eskwater Ford and Gorsehill School are serviced, their ids exchanged by mistake"
+        ),
+        Truth(local("2025-10-28 13:50"), "Juniper Saddle: cleaned"),
         Truth(local("2025-10-29 05:00"), "15 mm in the valleys, snow on the ridge: four gauges cannot see it"),
-        Truth(local("2025-10-30 02:12"), "Eskwater Ford stops, is repaired at 14:25"),
         Truth(local("2025-10-30 10:00"), "the snow on the ridge melts into the gauges"),
+        Truth(local("2025-10-30 22:00"), "Mossgate: a rodent cuts the switch lead"),
         Truth(local("2025-10-31 18:10"), "mast T3 goes off in the rain, four stations with it; back at 05:30"),
-        Truth(local("2025-10-31 21:15"), "a storm over the ridge and the middle of the network"),
-        Truth(local("2025-10-31 22:41"), "Ivory Scree is washed away in the storm"),
+        Truth(local("2025-10-31 21:15"), "a storm over the ridge; 4 of 10 texts fail; the warden sleeps on"),
+        Truth(local("2025-11-01 01:40"), "the watch's own computer has no power until 07:15"),
+        Truth(local("2025-11-01 02:15"), "Bracken Head: 22 mm in an hour, with nobody watching"),
+        Truth(local("2025-11-01 03:12"), "Ivory Scree is stolen"),
         Truth(local("2025-11-01 11:00"), "showers, 6 mm"),
+        Truth(local("2025-11-02 08:00"), "Dunfell Pass sends one packet over and over until 13:00"),
+        Truth(local("2025-11-02 09:40"), "Ashlow Gap is moved, as booked"),
+        Truth(local("2025-11-02 15:30"), "9 mm everywhere; Mossgate still at nothing"),
     )

@@ -10,7 +10,7 @@ import numpy as np
 
 from demo import gauge, power, radio, rain
 from demo.sites import TIP_MM, Site, plane, sites
-from demo.story import HandTips, Story, fortnight
+from demo.story import HalfBlocked, HandTips, Story, fortnight
 
 DAYS = 42
 """Length of the usual world: four weeks of history, then the story."""
@@ -179,12 +179,25 @@ def _tips(scene: _Scene, fall: np.ndarray, temperature: np.ndarray) -> np.ndarra
     water = gauge.thaw(fall, np.repeat(temperature, power.STEP_S // 60, axis=0))
     for blocked in scene.story.blocked:
         water[scene.minute(blocked.begins) : scene.minute(blocked.ends), scene.position(blocked.station)] = 0.0
+    for half in scene.story.half_blocked:
+        span = slice(scene.minute(half.begins), scene.minute(half.ends))
+        water[span, scene.position(half.station)] = _held_up(water[span, scene.position(half.station)], half)
     tips = gauge.tips(scene.stream(4), water, plane(scene.stations).elevation_m, TIP_MM)
     rng = scene.stream(5)
     for hand in scene.story.hand_tips:
         first = scene.minute(hand.begins)
         tips[first : first + hand.minutes, scene.position(hand.station)] += _spread(rng, hand)
     return tips
+
+
+def _held_up(water_mm_h: np.ndarray, half: HalfBlocked) -> np.ndarray:
+    """Return one station's water as a half blocked funnel lets it through [mm/h, minute]."""
+    through, standing = np.zeros_like(water_mm_h), 0.0
+    for minute, came in enumerate(water_mm_h):
+        standing += came
+        through[minute] = min(standing, half.passes_mm_h)
+        standing -= through[minute]
+    return through
 
 
 def _spread(rng: np.random.Generator, hand: HandTips) -> np.ndarray:
@@ -220,9 +233,35 @@ def _reports(scene: _Scene, tips: np.ndarray, volts: np.ndarray, temperature: np
             temperature_c=np.round(temperature[quarter, place], 1),
             signal_dbm=np.round(site.signal_dbm + rng.normal(0.0, 1.5, len(ends))),
         )
-        parts.append(_sent(scene, rng, site, made))
+        parts.append(_sent(scene, rng, site, _frozen(scene, site, made)))
     together = Reports(*(np.concatenate([getattr(part, name) for part in parts]) for name in Reports.__slots__))
+    together = replace(together, station=_named(scene, together))
     return together.take(np.lexsort((together.station, together.observed_at, together.arrived_at)))
+
+
+def _frozen(scene: _Scene, site: Site, made: Reports) -> Reports:
+    """Return one station's reports, those of a logger that repeats itself all with the values of its last sound one."""
+    for frozen in scene.story.frozen:
+        if frozen.station == site.id:
+            inside = (made.observed_at > _seconds(frozen.begins)) & (made.observed_at <= _seconds(frozen.ends))
+            last = int(np.flatnonzero(inside)[0]) - 1
+            said = {
+                name: np.where(inside, getattr(made, name)[last], getattr(made, name))
+                for name in ("tips", "battery_v", "temperature_c", "signal_dbm")
+            }
+            made = replace(made, **said)
+    return made
+
+
+def _named(scene: _Scene, reports: Reports) -> np.ndarray:
+    """Return the station under whose name each report comes."""
+    station = reports.station.copy()
+    for exchanged in scene.story.exchanged:
+        inside = (reports.observed_at > _seconds(exchanged.begins)) & (reports.observed_at <= _seconds(exchanged.ends))
+        one, other = (scene.position(name) for name in exchanged.stations)
+        station[inside & (reports.station == one)] = other
+        station[inside & (reports.station == other)] = one
+    return station
 
 
 def _sent(scene: _Scene, rng: np.random.Generator, site: Site, made: Reports) -> Reports:

@@ -184,6 +184,17 @@ def test_a_fault_of_the_night_is_told_in_the_morning_as_it_stands_then(at_night:
     assert states(at_night) == {NoticeState.ACCEPTED}
 
 
+def test_a_fault_of_the_night_asks_from_the_morning_on(at_night: Watched) -> None:
+    """Who reads "no answer since" was asked then, and not in the night, when the fault was first seen."""
+    watched = at_night
+    [notice] = [one for one in watched.store.notices() if (one.person, one.channel) == ("tech-1", "text")]
+    [raised] = [one for one in watched.store.events_of(notice.alarm) if one.kind is EventKind.RAISED]
+    speaker = speech.Speaker(watched.network, watched.store, watched.daemon.watch, watched.now)
+
+    assert raised.at < notice.due_at
+    assert speaker._asked_since(notice) == notice.due_at
+
+
 def suppress(watched: Watched, state: AlarmState) -> None:
     """Put the standing fault into a state, as a cycle would."""
     (fault,) = (one for one in watched.store.open_alarms() if one.standing)

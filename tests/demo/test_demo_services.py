@@ -12,7 +12,7 @@ import requests
 from demo.clock import Clock, written
 from demo.mailbox import Arrived, MailBox, TextBox
 from demo.source import DataService
-from demo.story import local
+from demo.story import Stretch, local
 from demo.table import HEADER, lines
 from demo.world import build
 
@@ -136,6 +136,25 @@ def test_texts_are_written_down(clock: Clock, tmp_path: Path) -> None:
     assert (good.status_code, bad.status_code) == (200, 400)
     assert arrived == [Arrived(clock.now, "warden", "text", "Heavy rain Ashlow Gap")]
     assert (tmp_path / "texts.txt").read_text() == "2025-10-21 10:00 UTC+2  warden\n    Heavy rain Ashlow Gap\n"
+
+
+def test_in_trouble_four_texts_of_ten_fail(clock: Clock, tmp_path: Path) -> None:
+    """The gateway is overloaded for a stretch of time; before and after it takes every text."""
+    arrived: list[Arrived] = []
+    trouble = Stretch(local("2025-10-21 11:00"), local("2025-10-21 12:00"))
+    codes: dict[str, list[int]] = {}
+
+    with TextBox(tmp_path / "texts.txt", clock, arrived, (trouble,)) as box:
+        place = f"http://127.0.0.1:{box.port}/texts/warden"
+        for moment in ("10:59", "11:30", "12:00"):
+            clock.now = local(f"2025-10-21 {moment}")
+            answers = (requests.post(place, json={"message": "Rain"}, timeout=5) for _ in range(40))
+            codes[moment] = [answer.status_code for answer in answers]
+
+    assert set(codes["10:59"] + codes["12:00"]) == {200}
+    assert 8 <= codes["11:30"].count(503) <= 24
+    assert box.failed == codes["11:30"].count(503)
+    assert len(arrived) == 120 - box.failed
 
 
 def test_the_wall_clock_says_its_offset() -> None:

@@ -63,12 +63,13 @@ def test_most_reports_come_within_minutes() -> None:
     """Half arrive within a minute or so, one in a hundred takes more than ten, a few never come."""
     of = world()
     delay = of.reports.arrived_at - of.reports.observed_at
-    due = sum(42 * 24 * 60 // site.every_minutes for site in of.stations)
-    heard = sum(len(_heard(of, site.id)) for site in of.stations)
+    whole = [site for site in of.stations if site.id not in ("nettle", "ivory", "eskwater", "gorsehill")]
+    due = sum(42 * 24 * 60 // site.every_minutes for site in whole)
+    heard = sum(len(_heard(of, site.id)) for site in whole)
 
     assert 20 < np.median(delay) < 90
     assert 0.005 < np.mean(delay > 600) < 0.08
-    assert 0.005 < 1 - heard / due < 0.03
+    assert 0.001 < 1 - heard / due < 0.03
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -76,7 +77,7 @@ def test_hollin_dam_is_dry_beside_wet_neighbours(seed: int) -> None:
     """From the visit to the cleaning Hollin Dam has no tip, on days when every neighbour has millimetres."""
     of = world(seed)
 
-    assert _depth_mm(of, "hollin", "2025-10-20 11:00", "2025-10-28 10:30") == 0.0
+    assert _depth_mm(of, "hollin", "2025-10-20 11:30", "2025-10-28 10:30") == 0.0
     for place in ("fennick", "larkmoor", "eskwater", "kettle", "gorsehill"):
         assert _depth_mm(of, place, "2025-10-21 06:00", "2025-10-21 18:30") > 10.0
         assert _depth_mm(of, place, "2025-10-23 04:00", "2025-10-23 15:30") > 5.0
@@ -85,7 +86,7 @@ def test_hollin_dam_is_dry_beside_wet_neighbours(seed: int) -> None:
 
 def test_test_tips_are_in_the_readings() -> None:
     """The two runs of 50 test tips on 20 October are in what Hollin Dam reports."""
-    assert _depth_mm(world(), "hollin", "2025-10-20 10:00", "2025-10-20 10:50") == pytest.approx(20.0)
+    assert _depth_mm(world(), "hollin", "2025-10-20 10:00", "2025-10-20 11:20") == pytest.approx(20.0)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -152,13 +153,51 @@ def test_snow_blinds_the_ridge_only() -> None:
 def test_a_stop_and_an_outage_differ_in_what_comes_back() -> None:
     """Eskwater's stop leaves a hole for good; the mast's outage is filled in afterwards; Ivory is never heard again."""
     of = world()
-    eskwater, fennick, ivory = _heard(of, "eskwater"), _heard(of, "fennick"), _heard(of, "ivory")
+    ashlow, fennick, ivory = _heard(of, "ashlow"), _heard(of, "fennick"), _heard(of, "ivory")
 
-    hole = (eskwater > _stamp("2025-10-30 02:15")) & (eskwater < _stamp("2025-10-30 14:25"))
+    hole = (ashlow > _stamp("2025-11-02 09:45")) & (ashlow < _stamp("2025-11-02 12:15"))
     filled = (fennick > _stamp("2025-10-31 18:10")) & (fennick < _stamp("2025-11-01 05:30"))
     assert hole.sum() == 0
     assert filled.sum() > 40
-    assert ivory.max() <= _stamp("2025-10-31 22:41")
+    assert ivory.max() <= _stamp("2025-11-01 03:12")
+
+
+def test_a_half_blocked_funnel_drains_evenly_after_the_rain() -> None:
+    """Juniper Saddle tips once a quarter of an hour until near midnight; its neighbours have stopped at six."""
+    of = world()
+    after = "2025-10-21 18:30", "2025-10-21 23:30"
+
+    quarters = of.tips[_minute(after[0]) : _minute(after[1]), _position("juniper")].reshape(-1, 15).sum(axis=1)
+    assert set(quarters.tolist()) <= {0, 1}
+    assert quarters.sum() >= 18
+    assert _depth_mm(of, "ivory", *after) == 0.0
+    assert _depth_mm(of, "juniper", "2025-10-21 06:00", "2025-10-22 06:00") > 12.0
+
+
+def test_exchanged_ids_exchange_all_that_is_peculiar() -> None:
+    """From the service on each of the two reports the other's signal under its own name."""
+    reports = world().reports
+    signal = {}
+    for place in ("eskwater", "gorsehill"):
+        for day in ("27", "30"):
+            begins, ends = _stamp(f"2025-10-{day} 00:00"), _stamp(f"2025-10-{day} 23:00")
+            mine = (reports.station == _position(place)) & (reports.observed_at > begins) & (reports.observed_at < ends)
+            signal[place, day] = float(reports.signal_dbm[mine].mean())
+
+    assert abs(signal["eskwater", "30"] - signal["gorsehill", "27"]) < 1.0
+    assert abs(signal["gorsehill", "30"] - signal["eskwater", "27"]) < 1.0
+    assert signal["gorsehill", "27"] - signal["eskwater", "27"] > 10.0
+
+
+def test_a_stuck_logger_sends_one_packet_again_and_again() -> None:
+    """Dunfell Pass reports on time from 08:00 to 13:00 on 2 November, always with the same values."""
+    reports = world().reports
+    stuck = (reports.station == _position("dunfell")) & (reports.observed_at > _stamp("2025-11-02 08:00"))
+    stuck &= reports.observed_at <= _stamp("2025-11-02 13:00")
+
+    assert len(np.unique(reports.observed_at[stuck])) > 15
+    for values in (reports.battery_v, reports.temperature_c, reports.signal_dbm):
+        assert len(np.unique(values[stuck])) == 1
 
 
 def test_nothing_is_heard_through_a_silence() -> None:

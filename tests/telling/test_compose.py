@@ -203,6 +203,23 @@ def test_s9_the_watch_was_off() -> None:
     )
 
 
+def test_a_time_off_that_missed_more_names_the_rain_and_whole_roles() -> None:
+    """The network's name makes way for what was missed; who reads it need not be phoned."""
+    missed = storm(gauge("Bracken Head", 22.0, 60, "2025-11-15T03:10"))
+    missed = replace(missed, tell=("warden", "road crew"))
+    off = compose.Off(at("2025-11-15T01:40"), at("2025-11-15T07:15"), 13, 14, (missed, silent()))
+    row = notice(None, EventKind.TOLD, "text", "2025-11-15T07:16")
+
+    words = compose.occasion_words(
+        off, row, contact("tech-1", "technician"), network(), at("2025-11-15T07:16"), link=LINK
+    )
+
+    assert words.text == (
+        "The watch was off 01:40 to 07:15. Missed live: heavy rain at Bracken Hd 03:10, 22 mm in 1 h and 1 more. "
+        "Phone road crew and warden now: not told then."
+    )
+
+
 def test_s10_a_station_that_reports_again() -> None:
     """The number is closed, and nobody needs to go."""
     back = replace(silent(), absent_since=at("2025-10-23T11:20"), acknowledged_by="tech-1")
@@ -276,6 +293,19 @@ def test_a_call_always_says_since_when_nobody_has_answered(place: str, severity:
         assert ("Phone to check." if alone else "Act on your plan.") in words
         assert "17:20: 123.4 mm/45 min" in words
         assert CAUTION in words
+
+
+@pytest.mark.parametrize("severity", ["moderate", "severe", "extreme"])
+@pytest.mark.parametrize("place", [one.name for one in STATIONS])
+def test_a_call_leaves_room_for_the_answer_it_asks_for(place: str, severity: str) -> None:
+    """Whoever is called at night can answer from that text alone; who was tried first comes before the others."""
+    wet = gauge(place, 15.6, 15, "2025-10-22T17:20") | {"severity": severity}
+    told = {"note": "warden, road-crew", "told_since": at("2025-10-22T17:25"), "code": "kxq"}
+    words = text(storm(wet), "2025-10-22T17:36", EventKind.ESCALATED, **told)
+
+    assert septets(words) <= 160
+    assert words.endswith("Reply OK 46kxq.")
+    assert "Your turn: no answer by warden" in words
 
 
 def test_a_part_with_a_plus_goes_only_with_its_own_head() -> None:
@@ -815,3 +845,13 @@ def test_a_headline_names_the_trouble_without_the_place() -> None:
     assert compose.headline(storm_over(), network(), at("2025-10-22T19:00")).startswith(
         "heavy rain at Ashlow Gap 17:20"
     )
+
+
+def test_a_clog_that_ended_with_a_visit_is_not_said_to_tip_again() -> None:
+    """Test tips are no rain: only the next rain shows whether the gauge counts."""
+    over = replace(clogged(), state=AlarmState.NORMAL, absent_since=at("2025-10-23T12:00"))
+    visited = replace(over, numbers={**over.numbers, "visited": "2025-10-23T11:50:00Z"})
+    plain, after_visit = (text(one, "2025-10-23T12:30", EventKind.RETURNED) for one in (over, visited))
+    assert "tips again" in plain
+    assert "tips again" not in after_visit
+    assert "next rain shows" in after_visit

@@ -1,8 +1,8 @@
 """What a station has sent since somebody came to it: test tips in runs, its clock, battery and signal.
 
 Tips of a visit don't count as rain, but they are kept, and tell whether the gauge counts again. Runs are parted by ten
-dry minutes; fewer than five tips are no run but what handling makes. A test is over when no tip came in two of the
-station's reports, or for 20 minutes, as far as the station has sent. Where neighbours were wet then or in the hour
+dry minutes; fewer than five tips are no run but what handling makes. A test is over when no tip came in one of the
+station's reports, and for ten minutes, as far as the station has sent. Where neighbours were wet then or in the hour
 before, some of the tips may be rain.
 
     expected tips = depth / tip, depth [mm] = 10 * volume [ml] / area [cm2]   (1 ml = 1 cm3; a volume is area x depth)
@@ -11,7 +11,7 @@ The clock is right when the newest message came as long after its stamp as this 
 hours off when the two newest both say so by the same amount; a lone one may be a stored reading. The battery is low
 under a quarter of its charge by the volts it last sent.
 
-Where the numbers come from: ten and 20 minutes, five tips, two reports, a quarter: judgement, no source. 10 and 5
+Where the numbers come from: ten minutes, five tips, one report, a quarter: judgement, no source. 10 and 5
 minutes, whole and half hours: those of checks/clock.py.
 """
 
@@ -32,7 +32,7 @@ from watchman.readings.record import HOUR
 
 PAUSE_S = 600
 LEAST_TIPS = 5
-QUIET_S, QUIET_REPORTS = 1200, 2
+QUIET_S, QUIET_REPORTS = 600, 1
 HALF_HOUR_S, TOLERANCE_S, LEAST_OFF_S = 1800, 300, 3600
 LOW_CHARGE = 0.25
 
@@ -99,7 +99,7 @@ def look(view: View, position: int, begin: int, end: int) -> Seen:
         heard=last_heard > begin,
         last_heard=aware(last_heard) if last_heard else None,
         rain_too=any(not holding.witnessed(view, position, begins - HOUR, ends)[1] for begins, ends, _um in runs),
-        quiet=bool(runs) and last_rain - runs[-1][1] >= min(QUIET_REPORTS * sends, QUIET_S),
+        quiet=bool(runs) and last_rain - runs[-1][1] >= max(QUIET_REPORTS * sends, QUIET_S),
         clock_off=None if clock_s is None else timedelta(seconds=clock_s),
         battery_v=volts,
         battery_low=volts is not None and _is_low(view, position, volts),

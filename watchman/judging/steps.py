@@ -48,7 +48,11 @@ def changed_units(view: View, look_back_s: int = LOOK_BACK_S) -> list[Change]:
     um, tip_um = rain[cell, position], tip_um[position]
     tens = tips.whole(um, tips.TEN * tip_um) | tips.whole(um, tips.INCH * tip_um, tips.ROUNDED_THEN_UM)
     odd = (um < tip_um) | tens
-    changes = (_change(view, int(one)) for one in np.unique(position[odd & view.in_service[position]]))
+    # Counts have no unit that could change: ten tips a reading are ten tips.
+    in_tips = view.record.terms.in_tips
+    counts = in_tips[np.clip(view.record.last_rain_source, 0, len(in_tips) - 1)]
+    odd &= view.in_service[position] & ~counts[position]
+    changes = (_change(view, int(one)) for one in np.unique(position[odd]))
     return [change for change in changes if change is not None]
 
 

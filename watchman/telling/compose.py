@@ -237,7 +237,7 @@ def words(
         "turns": _turns(network, alarm, contact, now),
         "my_roles": [role for role in contact.roles if role in alarm.tell],
         "relies": contact.name in alarm.tell,
-        "also": [headline(other, network, now) for other in others if _same_station(other, alarm)],
+        "also": [headline(other, network, now) for other in others if _same_place(other, alarm)],
         "on_the_way": _on_the_way(alarm, others, network, now, say),
         "after_visit": alarm.numbers.get("after_visit"),
     }
@@ -624,8 +624,8 @@ def _late(notice: Notice, alarm: Alarm, now: datetime) -> bool:
     return now - notice.made_at > LATE
 
 
-def _same_station(other: Alarm, alarm: Alarm) -> bool:
-    return other.key.scope == alarm.key.scope and alarm.key.scope.startswith("station:")
+def _same_place(other: Alarm, alarm: Alarm) -> bool:
+    return other.key.scope == alarm.key.scope and alarm.key.scope.startswith(("station:", "plan:"))
 
 
 def _on_the_way(

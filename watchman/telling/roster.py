@@ -347,7 +347,11 @@ def _matter(notice: Notice, alarm: Alarm | None) -> str:
         return notice.occasion
     if notice.kind == "storm":
         return f"storm over {alarm.key.scope}" if notice.event == EventKind.ENDED else f"storm {alarm.key.scope}"
-    alone = notice.kind == "fault" and alarm.key.scope.startswith("station:") and notice.event != EventKind.RETURNED
+    alone = (
+        notice.kind == "fault"
+        and alarm.key.scope.startswith(("station:", "plan:"))
+        and notice.event != EventKind.RETURNED
+    )
     return alarm.key.scope if alone else f"alarm:{alarm.number}"
 
 

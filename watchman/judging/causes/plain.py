@@ -55,6 +55,8 @@ def _matter(rule: Rule, findings: Findings, view: View, position: int) -> Matter
     since = int(findings.since[position])
     if of_station and present:
         numbers |= _visit_before(view, position, since, VISIT_S if rule.check in TO_THE_MINUTE else DAY)
+    elif of_station and view.now - int(view.last_visit[position]) < DAY:
+        numbers["visited"] = rfc3339(view.last_visit[position])
     rank = int(findings.severity[position])
     when, tell = when_and_whom(rule, bool(numbers.get("neighbours_wet") or numbers.get("rain_near")))
     if of_station and numbers.get("relied_on") and rule.relied_on:

@@ -126,7 +126,7 @@ def likeliest_step(
     lie from it; changes: the sizes looked for, whole numbers of LEVEL_STEP; besides: what else speaks for each size
     from each value on, as logarithms of odds [change, k]; least: how many values lie on either side of it.
     """
-    if len(ratio) < sum(least):
+    if len(ratio) < sum(least) or not len(changes):
         return NO_STEP
     value, scale = ratio - usual, error * scatter(ratio, error)
     away = (value[:, None] - LEVELS) / scale[:, None]
