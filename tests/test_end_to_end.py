@@ -192,6 +192,7 @@ def test_while_the_store_is_read_only_storms_are_told_hourly_and_the_alarm_is_ra
         watched.turn(5)
         assert len(storms(town.told("warden"))) == 1
         town.answers["/other.csv"] = table({"larkmoor": 9.0}, watched.now + timedelta(minutes=51))
+        town.answers["/main.csv"] = table({"hollin": 0.0, "fennick": 0.0}, watched.now + timedelta(minutes=51))
         watched.turn(52)
         assert len(storms(town.told("warden"))) == 2
         assert watched.store.open_alarms() == ()
