@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -40,6 +41,30 @@ def answer(story: Story, line: str, number: int, person: str = "tech-1") -> answ
 def silent(story: Story, steps: int, station: int = 3) -> list[tuple[str, str]]:
     """Go on while one station is silent, and return what was raised."""
     return raised([event for _ in range(steps) for event in story.step(silent={station})])
+
+
+def test_one_answer_is_for_all_that_its_notice_told_of_the_station(story: Story) -> None:
+    """What stood at the station when the notice left is acknowledged too; what came afterwards, or stands elsewhere, is
+    not.
+    """
+    silent(story, 60)
+    (told,) = [alarm for alarm in story.store.open_alarms() if alarm.standing]
+    left = story.now
+    others = [
+        replace(told, number=number, key=replace(told.key, rule=f"rule-{number}", scope=scope), raised_at=raised_at)
+        for number, scope, raised_at in (
+            (71, told.key.scope, left),
+            (72, told.key.scope, left + timedelta(minutes=1)),
+            (73, "station:s1", left),
+        )
+    ]
+    story.store.commit(story.now, alarms=[*story.store.open_alarms(), *others])
+    notice = Notice(
+        1, f"alarm:{told.number}:1", "tech-1", "text", "fault", left, left, alarm=told.number, accepted_at=left
+    )
+    done = answers.act(story.store, story.network, Said(answering.Kind.OK), "tech-1", left, notice=notice)
+    assert f"No. {told.number} and 71 acknowledged" in done.sentence
+    assert [one.alarm for one in story.store.answers_after(0)] == [told.number, 71]
 
 
 def test_not_a_fault_closes_and_is_not_told_again_while_it_lasts(story: Story) -> None:
@@ -208,6 +233,8 @@ def test_a_volunteer_who_stopped_is_not_told(tmp_path: Path) -> None:
         watched.rain(larkmoor=9.0)
         watched.turn(5)
         assert watched.daemon.watch.network.stopped == {"host-1"}
+        watched.restart()
+        assert watched.daemon.network.stopped == {"host-1"}, "what waits is sent before the first cycle"
         assert len(storms(town.told("warden"))) == 1
         assert town.told("host-1", "mail") == []
 

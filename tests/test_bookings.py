@@ -294,6 +294,22 @@ def test_a_bug_of_ours_with_one_calendar_stops_neither_the_other_nor_the_cycle(
     assert [one.person for one in watched.daemon.network.turns] == ["tech-2"]
 
 
+def test_turns_hold_while_a_calendar_cannot_be_read_at_all(
+    town: Town, watched: Watched, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A machine too busy to read even the text it kept changes nobody's duty."""
+    (town.folder / "duty.ics").write_bytes(calendar(event("tech-2", NOON, hours=24)))
+    turn(watched, 5)
+
+    def busy(*_: object, **__: object) -> None:
+        raise BlockingIOError(11, "Resource temporarily unavailable")
+
+    monkeypatch.setattr("watchman.bookings.subprocess.run", busy)
+    turn(watched, 5)
+    assert "temporarily unavailable" in watched.daemon.watch.own_trouble["calendar who"]
+    assert roster.in_turn(watched.daemon.network, "technician", watched.now)[0] == "tech-2"
+
+
 def test_visits_of_a_calendar_that_is_not_written_any_more_are_withdrawn(town: Town, watched: Watched) -> None:
     """Those to come; the one under way goes on."""
     town.answers["/private-hidden/visits.ics"] = calendar(

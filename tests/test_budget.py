@@ -335,3 +335,24 @@ def test_the_mail_has_the_complete_list(tmp_path: Path) -> None:
             line.split()[:1] == [str(alarm.number)] and short[alarm.stations[0]] in line
             for line in mail.text.splitlines()
         )
+
+
+# --- what was answered while it was on its way ---
+
+
+@pytest.mark.parametrize("kind", [EventKind.RAISED, EventKind.REMINDED])
+def test_a_reminder_that_failed_is_not_tried_again_once_somebody_has_answered(
+    box: Outbox, kind: EventKind, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It says that nobody has; the fault itself is still told."""
+    (fault,) = faults(1)
+    box.happen(fault, kind=kind)
+    with monkeypatch.context() as down:
+        down.setattr(box.channels, "send", lambda *_: LATER)
+        box.turn()
+    answered = replace(fault, steps=2, acknowledged_by="tech-2", acknowledged_at=box.now)
+    box.change(replace(answered, state=AlarmState.ACKNOWLEDGED))
+    told = box.turn(timedelta(hours=1))
+    assert len(told) == (kind is EventKind.RAISED)
+    if kind is EventKind.REMINDED:
+        assert box.states() == {1: "withdrawn tech-2 has answered"}

@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from watchman import links
 from watchman.judging.alarms import NOT_A_FAULT
 from watchman.judging.holding import TEST_TIPS
-from watchman.model import VISIT, WATCH, Alarm, EventKind, Notice, Span
+from watchman.model import VISIT, WATCH, Alarm, EventKind, Notice, Span, When
 from watchman.network import Contact, Network
 from watchman.store import Store
 from watchman.telling import answering, compose, roster
@@ -93,7 +93,7 @@ def act(
     if it.alarm is None:
         raise AssertionError("what is offered without an alarm has been dealt with")
     if said.kind is Kind.OK:
-        return _ok(store, network, said, person, it.alarm, now)
+        return _ok(store, said, person, it.alarm, now, notice)
     if said.kind is Kind.LATER and said.until is not None:
         store.add_answer(now, "shelve", person, it.alarm.number, until=said.until, reason=said.reason)
         return Done(f"No. {it.alarm.number} is set aside until {_stamp(network, said.until, now)}.", acted=True)
@@ -176,8 +176,8 @@ def _refused(network: Network, said: Said, notice: Notice | None, it: About, now
     """Return why an answer can't be acted on, or ""."""
     number = it.alarm.number if it.alarm is not None else 0
     drill = notice is not None and notice.kind == "drill" and said.kind in (Kind.OK, Kind.CAME)
-    if notice is not None and said.number and said.number != number and not drill:
-        return f"This notice is no. {number}, not {said.number}: nothing was changed." if number else ""
+    if notice is not None and number and said.number and said.number != number and not drill:
+        return f"This notice is no. {number}, not {said.number}: nothing was changed."
     if drill or said.kind in it.offered:
         return ""
     if it.alarm is not None and it.alarm.ended_at is not None:
@@ -208,12 +208,33 @@ def _visits(store: Store) -> list[Span]:
 # What each answer does
 
 
-def _ok(store: Store, network: Network, said: Said, person: str, alarm: Alarm, now: datetime) -> Done:
+def _ok(store: Store, said: Said, person: str, alarm: Alarm, now: datetime, notice: Notice | None) -> Done:
+    """Acknowledge an alarm, and what was told with it: faults at one place are one notice."""
     if alarm.acknowledged_by:
         who = "you" if alarm.acknowledged_by == person else alarm.acknowledged_by
         return Done(f"No. {alarm.number} is acknowledged already, by {who}.")
-    store.add_answer(now, "acknowledge", person, alarm.number, reason=said.reason)
-    return Done(f"No. {alarm.number} acknowledged: you see to it. It shows within a minute.", acted=True)
+    numbers = [alarm.number, *(other.number for other in _told_with(store, alarm, notice))]
+    for number in numbers:
+        store.add_answer(now, "acknowledge", person, number, reason=said.reason)
+    named = f"No. {' and '.join(map(str, numbers))}"
+    return Done(f"{named} acknowledged: you see to it. It shows within a minute.", acted=True)
+
+
+def _told_with(store: Store, alarm: Alarm, notice: Notice | None) -> list[Alarm]:
+    """Return the other faults that stood at the alarm's station or plan when a notice of it left."""
+    if notice is None or notice.accepted_at is None or not alarm.key.scope.startswith(("station:", "plan:")):
+        return []
+    left = notice.accepted_at
+    others = (other for other in store.open_alarms() if other.number != alarm.number)
+    return [
+        other
+        for other in others
+        if other.key.scope == alarm.key.scope
+        and other.raised_at is not None
+        and other.raised_at <= left
+        and other.when is not When.WEEKLY
+        and not other.acknowledged_by
+    ]
 
 
 def _visit(

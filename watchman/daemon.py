@@ -108,6 +108,8 @@ class Daemon:
         self.mail_fails_since: datetime | None = None
         self.logged: dict[str, str] = {}
         self.notify = Notify()
+        # What was due while the watch was off may be sent before the first cycle.
+        self._take_stopped()
 
     def fetch(self, position: int) -> Delivery:
         """Fetch from one source, put what it brought into the queue, and return it."""
@@ -194,7 +196,9 @@ class Daemon:
         for seen in [self.looked.get() for _ in range(self.looked.qsize())]:
             what = f"calendar {seen.name}"
             try:
-                self.turns[seen.name], trouble = bookings.take(self.network, self.store, seen, now)
+                turns, trouble = bookings.take(self.network, self.store, seen, now)
+                if seen.book is not None:
+                    self.turns[seen.name] = turns
             except OutsideError as error:
                 self.looked.put(seen)
                 trouble = str(error)
@@ -205,8 +209,7 @@ class Daemon:
                 self.watch.own_trouble[what] = trouble
             else:
                 self.watch.own_trouble.pop(what, None)
-        turns = tuple(turn for of_one in self.turns.values() for turn in of_one)
-        self._go_on_with(turns=turns)
+        self._go_on_with(turns=tuple(turn for of_one in self.turns.values() for turn in of_one))
 
     def _take_stopped(self) -> None:
         """Take over which volunteers have asked not to be told any more; as before while the store can't be read."""

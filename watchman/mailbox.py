@@ -25,7 +25,7 @@ from typing import Any
 
 from watchman import answers, links
 from watchman.errors import OutsideError
-from watchman.model import Notice
+from watchman.model import EventKind, Notice
 from watchman.network import Contact, Network
 from watchman.settings import MailAnswersSettings
 from watchman.store import Store
@@ -120,10 +120,10 @@ def _act_safely(network: Network, store: Store, key: str, content: bytes, now: d
 def act(network: Network, store: Store, key: str, content: bytes, now: datetime) -> None:
     """Act on one mail as it came. Raises OutsideError."""
     reply = read(content)
-    contact = next((one for one in network.contacts if one.mail and one.mail.lower() == reply.sender.lower()), None)
     if reply.machine:
         answers.refuse("mail", f"a machine's: {reply.machine}")
         return
+    contact = _who(network, store, reply)
     if contact is None:
         answers.refuse("mail", "from an address that is no contact's")
         return
@@ -150,13 +150,21 @@ def act(network: Network, store: Store, key: str, content: bytes, now: datetime)
         answers.tell(store, network, contact.name, "mail", done.sentence, now, notice)
 
 
+def _who(network: Network, store: Store, reply: Reply) -> Contact | None:
+    """Return whose address a mail came from; of several who share one, whose notice it answers, else the first."""
+    sharing = [one for one in network.contacts if one.mail and one.mail.lower() == reply.sender.lower()]
+    return next((one for one in sharing if _answered(store, reply, one)), next(iter(sharing), None))
+
+
 def _answered(store: Store, reply: Reply, contact: Contact) -> Notice | None:
-    """Return the notice that a mail answers: one that went to this very person, by mail."""
-    for message_id in reply.notices:
-        notice = store.notice_of_message(message_id)
-        if notice is not None and (notice.person, notice.channel) == (contact.name, "mail"):
-            return notice
-    return None
+    """Return the notice that a mail answers: one that went to this very person, by mail.
+
+    What confirmed an earlier answer asks nothing: a reply to it is one to the notice before it in the thread.
+    """
+    found = [store.notice_of_message(message_id) for message_id in reply.notices]
+    theirs = [one for one in found if one is not None and (one.person, one.channel) == (contact.name, "mail")]
+    asking = [one for one in theirs if one.event != EventKind.ANSWERED]
+    return next(iter([*asking, *theirs]), None)
 
 
 def _say_unmatched(network: Network, store: Store, contact: Contact, now: datetime) -> None:

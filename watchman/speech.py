@@ -25,7 +25,9 @@ class Speaker:
 
     def __init__(self, network: Network, store: Store, watching: watch.Watch, now: datetime) -> None:
         self.network, self.store, self.watch, self.now = network, store, watching, now
-        waiting = [notice for notice in store.notices_due(now) if not notice.text]
+        due_now = store.notices_due(now)
+        self._take_back([notice for notice in due_now if notice.text])
+        waiting = [notice for notice in due_now if not notice.text]
         self.alarms = {
             number: alarm for number in {n.alarm for n in waiting if n.alarm} if (alarm := store.alarm(number))
         }
@@ -34,6 +36,14 @@ class Speaker:
         self.put_off = {notice.number for notice in (*undetermined, *filter(self._waits_for_day, due))}
         self.gathered: dict[int, tuple[Notice, ...]] = {}
         self._share([notice for notice in due if notice.number not in self.put_off])
+
+    def _take_back(self, worded: Sequence[Notice]) -> None:
+        """Take back the words that nobody answered a fault, to be tried once more, where somebody has by now."""
+        for notice in worded:
+            if notice.kind != "storm" and notice.event in (EventKind.REMINDED, EventKind.ESCALATED):
+                alarm = self.store.alarm(notice.alarm)
+                if alarm is not None and alarm.acknowledged_by:
+                    self.store.withdraw(notice.number, f"{alarm.acknowledged_by} has answered")
 
     def _waits_for_day(self, notice: Notice) -> bool:
         """Say whether a notice made for the day, once put off, must now wait for the next one."""

@@ -22,6 +22,7 @@ from watchman.model import Notice
 from watchman.network import load
 from watchman.settings import AnswersSettings, TextAnswersSettings
 from watchman.store import Store
+from watchman.telling.answering import Kind, Said
 
 HOOK = "hook-key-of-24-letters-x"
 TECH, HOST = "+15551230000", "+15551239999"
@@ -164,13 +165,22 @@ def test_not_understood(gateway: Gateway) -> None:
 
 
 def test_nonsense_makes_no_flood(gateway: Gateway) -> None:
-    """What proves nothing is answered five times a day at most, and a STOP that is repeated once."""
+    """What proves nothing is answered five times a day at most, then said to be read no more; a repeated STOP once."""
     for minute in range(10):
         gateway.now = NOW + timedelta(minutes=minute)
         gateway.hand_in("where is everybody?")
         gateway.hand_in("STOP", HOST)
-    assert len(gateway.told()) == 5
+    assert len(gateway.told()) == 6
+    assert sum("Until tomorrow none is read" in told for told in gateway.told()) == 1
     assert len(gateway.told("host-1")) == 1
+
+
+def test_a_volunteer_may_stop_whatever_came_from_the_number_before(gateway: Gateway) -> None:
+    """Nonsense that a stranger sent in the volunteer's name must not keep them from stopping."""
+    for _ in range(6):
+        gateway.hand_in("where is everybody?", HOST)
+    gateway.hand_in("STOP", HOST)
+    assert "host-1" in answers.stopped(gateway.store.marks(answers.STOPPED))
 
 
 def test_about_one_notice_only(gateway: Gateway) -> None:
@@ -191,6 +201,14 @@ def test_a_drill(gateway: Gateway) -> None:
     gateway.hand_in(f"OK 41{letters}")
     gateway.hand_in(f"CAME 41{letters}")
     assert gateway.acted() == [("came", "tech-1", 0)] * 2
+
+
+def test_a_number_where_the_notice_has_none(gateway: Gateway) -> None:
+    """An alarm's number in the answer to a digest does nothing, and says so."""
+    digest = Notice(1, "digest:2025-10-20", "tech-1", "mail", "digest", NOW, NOW)
+    done = answers.act(gateway.store, gateway.network, Said(Kind.OK, 41), "tech-1", NOW, notice=digest)
+    assert done == answers.Done("There is nothing to answer here: nothing was changed.")
+    assert gateway.acted() == []
 
 
 def test_a_volunteer_stops_and_starts(gateway: Gateway) -> None:

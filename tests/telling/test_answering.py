@@ -70,6 +70,7 @@ SAME = {
     "VISIT HOLLIN FROM 09:40 TO 11:00": Said(
         Kind.VISIT, station="hollin", begins_at=utc("2025-10-21T15:40"), ends_at=utc("2025-10-21T17:00")
     ),
+    "VISIT HOLLIN 2H 12,5 ml": Said(Kind.VISIT, station="hollin", hours=2, poured_ml=12.5),
     "Done": Said(Kind.DONE),
     "DONE 11:05": Said(Kind.DONE, ends_at=utc("2025-10-21T17:05")),
     "done hollin kxqtp": Said(Kind.DONE, own_code="kxqtp", station="hollin"),
@@ -102,6 +103,14 @@ REFUSED = {
     "VISIT HOLLIN FROM 11:00 TO 09:40": "end before it begins",
     "DONE 23:59": "Answer OK",
 }
+
+
+@pytest.mark.parametrize("line", ["VISIT HOLLIN TO 01:00", "VISIT HOLLIN FROM 23:00 TO 01:00"])
+def test_a_visit_over_midnight_ends_on_the_next_day(network: Network, line: str) -> None:
+    """At half past eleven at night one o'clock is still to come."""
+    said = read(line, network, utc("2025-10-22T05:30"))
+    assert isinstance(said, Said)
+    assert said.ends_at == utc("2025-10-22T07:00")
 
 
 @pytest.mark.parametrize("line", [line for line in REFUSED if not line.startswith("DONE")])
@@ -150,6 +159,7 @@ WORDS = st.sampled_from([*Kind, *OTHERS.split(), "\u0663", "\u00b2", "\x00"])
 
 
 @given(st.one_of(st.text(max_size=400), st.lists(WORDS, max_size=12).map(" ".join)))
+@example("LATER \u017fun")
 @example("OK " * 200)
 @example("LATER " + "9" * 290)
 @example("VISIT " + "hollin " * 60)

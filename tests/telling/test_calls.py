@@ -207,6 +207,18 @@ def test_an_answer_to_the_other_rule_of_the_same_storm_counts() -> None:
     assert watching.until(at("2025-10-22T20:00"), MINUTES, *both) == []
 
 
+def test_an_answer_to_lesser_rain_hours_ago_is_none_to_severe_rain() -> None:
+    """Who answered in the evening may sleep at night: the next warden is called."""
+    watching = Watching(here(), "2025-10-22T14:00")
+    moderate = matter(STORM, severity=Severity.MODERATE)
+    severe = matter(AlarmKey("heavy-rain-severe", "heavy-rain", "network"), severity=Severity.SEVERE)
+    assert watching.cycle(moderate) == [("raised", "warden-1")]
+    watching.cycle(moderate, answers=[answer("acknowledge", who="warden-1")], now=watching.now + 5 * MINUTES)
+    assert watching.cycle(moderate, severe, now=watching.now + 360 * MINUTES) == [("raised", "warden-1")]
+    called = watching.until(watching.now + 60 * MINUTES, 5 * MINUTES, moderate, severe)
+    assert ("escalated", "warden-2") in [(event, person) for _, event, person in called]
+
+
 def test_an_answer_by_somebody_who_was_not_told_of_a_rule_is_none_to_it() -> None:
     """The road crew answered their rule; the warden's goes on to the next warden."""
     other = AlarmKey("heavy-rain-road", "heavy-rain", "network")

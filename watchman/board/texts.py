@@ -37,7 +37,7 @@ def take(store: Store, network: Network, key: str, sender: str, text: str, now: 
         answers.refuse("texts", "from a number that is no contact's")
         return
     with _turn:
-        if _wrong_today(store, network, contact, now) >= WRONG_A_DAY:
+        if _wrong_today(store, network, contact, now) >= WRONG_A_DAY and not _is_free(contact, text, network, now):
             answers.refuse("texts", f"{contact.name} has sent {WRONG_A_DAY} wrong codes today")
             return
         _act(store, network, key, contact, text[:LONGEST], now)
@@ -51,7 +51,7 @@ def _act(store: Store, network: Network, key: str, contact: Contact, text: str, 
         answers.refuse("texts", f"not understood, from {contact.name}'s number")
         answers.tell(store, network, contact.name, "text", said, now)
         return
-    free = said.kind in (Kind.STOP, Kind.START) and contact.is_volunteer
+    free = _is_free(contact, text, network, now)
     notice = _answered(store, key, contact, said, now)
     own = bool(said.own_code) and links.same(said.own_code, links.own_code(key, contact.name))
     if notice is None and not own and not free:
@@ -70,6 +70,12 @@ def _act(store: Store, network: Network, key: str, contact: Contact, text: str, 
     # Anybody can write a volunteer's number: said again, it is not confirmed again.
     if done.acted if free else not done.acted or done.visit is not None:
         answers.tell(store, network, contact.name, "text", done.sentence, now)
+
+
+def _is_free(contact: Contact, text: str, network: Network, now: datetime) -> bool:
+    """Say whether a text needs no letters: a volunteer may stop, and begin again, without any."""
+    said = answering.read(text[:LONGEST], network, now) if contact.is_volunteer else ""
+    return isinstance(said, Said) and said.kind in (Kind.STOP, Kind.START)
 
 
 def _who(network: Network, sender: str) -> Contact | None:
@@ -110,6 +116,11 @@ def _wrong_today(store: Store, network: Network, contact: Contact, now: datetime
 def _count_wrong(store: Store, network: Network, contact: Contact, now: datetime) -> None:
     count = _wrong_today(store, network, contact, now) + 1
     store.set_mark(f"{WRONG}{contact.name}", f"{_today(network, now)} {count}")
+    if count == WRONG_A_DAY:
+        sentence = (
+            f"{count} texts from your number had wrong letters. Until tomorrow none is read: answer by link or mail."
+        )
+        answers.tell(store, network, contact.name, "text", sentence, now)
 
 
 def _today(network: Network, now: datetime) -> str:

@@ -76,6 +76,8 @@ LONGEST_REASON = 200
 MOST_HOURS = 24.0
 """The longest visit that an answer books [h]; longer work is booked by command (judgement, no source)."""
 TOO_LONG = f"A visit lasts up to {MOST_HOURS:g} hours; longer work is booked by whoever keeps the watch."
+OVER_MIDNIGHT = timedelta(hours=12)
+"""A visit that ends "before" it begins ends on the next day if it is no longer than this (judgement, no source)."""
 USUAL_HOURS = 3.0
 """How long a visit lasts when nothing is said of it [h] (the owner's word)."""
 MOST_DAYS_LATER = 90
@@ -103,7 +105,7 @@ REFERENCE = re.compile(
 )
 OWN_CODE = re.compile(rf"(?<![a-z0-9])([{CODE_LETTERS}]{{5}})(?![a-z0-9])", re.IGNORECASE)
 WHILE = re.compile(r"\b([0-9]{1,4}(?:[.,][0-9]{1,2})?) ?(h|hrs?|hours?|d|days?)\b", re.IGNORECASE)
-POURED = re.compile(r"\b([0-9]{1,4}) ?ml\b", re.IGNORECASE)
+POURED = re.compile(r"\b([0-9]{1,4}(?:[.,][0-9]{1,2})?) ?ml\b", re.IGNORECASE)
 DATE = re.compile(r"\b([0-9]{4}-[0-9]{2}-[0-9]{2})\b")
 WEEKDAY = re.compile(r"\b(mon|tue|wed|thu|fri|sat|sun)(?:s|nes|rs|ur)?(?:day)?\b", re.IGNORECASE)
 TOMORROW = re.compile(r"\btomorrow\b", re.IGNORECASE)
@@ -189,7 +191,7 @@ def _later(kind: Kind, rest: str, network: Network, now: datetime) -> Said | str
             return f"{day[1]} is no day. Write LATER 2025-10-25, LATER THU or LATER 48H."
         until = _morning(network, written)
     elif weekday is not None:
-        ahead = (WEEKDAYS.index(weekday[1].lower()) - today.weekday() - 1) % 7 + 1
+        ahead = (WEEKDAYS.index(weekday[1].casefold()) - today.weekday() - 1) % 7 + 1
         until = _morning(network, today + timedelta(days=ahead))
     elif tomorrow is not None:
         until = _morning(network, today + timedelta(days=1))
@@ -216,12 +218,12 @@ def _visit(kind: Kind, rest: str, network: Network, now: datetime) -> Said | str
     if unknown:
         return unknown
     begins_at = _nearest(network, begins, now)
-    ends_at = _nearest(network, ends, now)
+    ends_at = _end_of_visit(network, ends, begins_at or now, now)
     if ends_at is not None and ends_at <= (begins_at or now):
         return "The visit would end before it begins. Write for instance FROM 09:40 TO 11:00."
     if ends_at is not None and (ends_at - (begins_at or now)) > timedelta(hours=MOST_HOURS):
         return TOO_LONG
-    ml = float(poured[1]) if poured is not None else None
+    ml = float(poured[1].replace(",", ".")) if poured is not None else None
     return Said(
         kind,
         number,
@@ -337,3 +339,13 @@ def _nearest(network: Network, clock: re.Match[str] | None, now: datetime) -> da
         for fold in (0, 1)
     ]
     return min(candidates, key=lambda one: abs(one - now))
+
+
+def _end_of_visit(network: Network, clock: re.Match[str] | None, begins_at: datetime, now: datetime) -> datetime | None:
+    """Return when a visit ends: at the nearest such time, or, of a visit over midnight, at the next one."""
+    ends_at = _nearest(network, clock, now)
+    if clock is None or ends_at is None or ends_at > begins_at:
+        return ends_at
+    tomorrow = begins_at.astimezone(network.zone).date() + timedelta(days=1)
+    following = datetime.combine(tomorrow, time(int(clock[1]), int(clock[2])), network.zone).astimezone(UTC)
+    return following if following - begins_at <= OVER_MIDNIGHT else ends_at

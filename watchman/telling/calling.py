@@ -51,12 +51,19 @@ def awaits_answer(alarm: Alarm) -> bool:
 
 
 def _answered_elsewhere(network: Network, alarm: Alarm, alarms: Iterable[Alarm]) -> bool:
-    """Say whether somebody who is told of a storm has answered it under another rule: both were one notice."""
+    """Say whether somebody who is told of a storm has answered it under another rule: both were one notice.
+
+    An answer to lesser rain, given before this one asked, is none to it.
+    """
     if kind(alarm) != "storm":
         return False
-    mine = set(_tried(network, alarm))
+    mine, asked_at = set(_tried(network, alarm)), alarm.asked_at or alarm.first_seen_at
     return any(
         other.acknowledged_by in mine
+        and (
+            other.severity.rank >= alarm.severity.rank
+            or (other.acknowledged_at is not None and other.acknowledged_at > asked_at)
+        )
         for other in alarms
         if kind(other) == "storm" and other.key.scope == alarm.key.scope and other.standing
     )
