@@ -118,6 +118,21 @@ def test_moved_renamed_and_deleted_visits_move_and_withdraw_their_windows(town: 
     assert all(span.withdrawn_at is not None for span in watched.store.spans()), "what was known stays known"
 
 
+def test_a_visit_that_has_begun_outlives_its_entry(town: Town, watched: Watched) -> None:
+    """A slip in the entry while somebody is there must not make test tips rain; a visit still to come is withdrawn."""
+    begins = NOON + timedelta(minutes=10)
+    entries = event("Hollin Dam", begins), event("Larkmoor", begins + timedelta(hours=5), uid="2")
+    town.answers["/private-hidden/visits.ics"] = calendar(*entries)
+    turn(watched, 15)
+    assert {station for station, _begins, _who in windows(watched)} == {"hollin", "larkmoor"}
+    town.answers["/private-hidden/visits.ics"] = calendar()
+    turn(watched, 5)
+    assert windows(watched) == [("hollin", begins, "calendar visits")]
+    town.answers["/private-hidden/visits.ics"] = calendar(entries[0])
+    turn(watched, 5)
+    assert len(windows(watched)) == 1, "said again, it is no second visit"
+
+
 def test_one_occurrence_of_a_series_is_deleted(town: Town, watched: Watched) -> None:
     """The others stay as they were booked."""
     begins = NOON + timedelta(hours=3)

@@ -250,8 +250,13 @@ def _book(store: Store, name: str, booked: Iterable[Visit], now: datetime) -> No
     before = {visit.key: visit for visit in _said(store.marks(mark).get(mark, "[]"))}
     wanted = {visit.key: visit for visit in booked}
     holding = _holding(store)
-    # What lies too far back is not said any more, and stays as it was.
-    over = {key for key, visit in before.items() if visit.ends_at <= now - BACK}
+    # What lies too far back is not said any more, and stays as it was. So does a visit that has begun: somebody may be
+    # there, and a slip in the entry must not make their test tips rain.
+    over = {
+        key
+        for key, visit in before.items()
+        if visit.ends_at <= now - BACK or (key not in wanted and visit.begins_at <= now)
+    }
     for key, visit in before.items():
         if key not in over and wanted.get(key) != visit and (span := _span_of(visit, holding)) is not None:
             store.withdraw_span(span.number, now)
