@@ -325,7 +325,6 @@ def _deeds() -> tuple[Reply | Drill | OutsideWord, ...]:
         Reply(local("2025-10-23 18:15"), STRANGER, "OK", "Hollin", way="board"),
         Reply(local("2025-10-24 14:50"), "tech-1", "OK", "no data", way="board"),
         Reply(local("2025-10-25 07:40"), "tech-1", "OK {code}", "silent"),
-        Reply(local("2025-10-25 07:41"), "tech-1", "OK {code}", "data plan ended"),
         Reply(local("2025-10-25 16:22"), "warden", "OK {code}", "Corrow"),
         Reply(local("2025-10-25 18:05"), "tech-1", "TEST {code} children with a bucket", "Corrow Mill:"),
         Reply(local("2025-10-27 09:10"), "tech-1", "OK {code}", "Larkmoor"),

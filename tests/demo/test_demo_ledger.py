@@ -1,4 +1,4 @@
-"""The fortnight's ledger: what each person must be told, and on what everybody must stay silent, on two seeds.
+"""The fortnight's ledger: what each person must be told, and on what everybody must stay silent.
 
 The way is the whole one: invented readings over HTTP, the watch's own cycle, mail and texts to local boxes, answers
 through the text gateway's hook and the board. Only pictures are left out: each takes a process of its own.
@@ -20,7 +20,7 @@ from watchman import speech
 from watchman.telling.compose import Words
 from watchman.telling.gsm import septets
 
-SEEDS = (7, 1)
+SEEDS = (7,)
 
 
 @dataclass(frozen=True)
