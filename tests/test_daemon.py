@@ -170,7 +170,10 @@ def test_a_broken_edit_leaves_the_last_good_network_at_work(tmp_path: Path, serv
         until(lambda: storms(town.told("warden")) and town.told("tech-1"), "the storm and the technician's text")
         assert "network folder" in town.told("tech-1")[0]
         until(lambda: town.told("tech-1", "mail"), "the technician's mail")
-        assert any("overdue.toml" in mail.read_text() for mail in town.mails.folder.glob("*-tech-1-*.eml"))
+        until(
+            lambda: any("overdue.toml" in mail.read_text() for mail in town.mails.folder.glob("*-tech-1-*.eml")),
+            "the mail that names the file",
+        )
         assert service.end()[0] == 0
         assert 'there is no check "overdu"' in service.said()
 
