@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import logging
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from watchman import links
@@ -156,17 +156,12 @@ def tell(
         event=EventKind.ANSWERED.value,
     )
     said = compose.occasion_words(compose.Answered(sentence), row, contact, network, now)
-    sender = network.mail.sender if network.mail else ""
-    frozen = Notice(
-        **{
-            name: getattr(row, name)
-            for name in ("number", "occasion", "person", "channel", "kind", "due_at", "made_at")
-        },
-        event=row.event,
+    frozen = replace(
+        row,
         subject=said.subject,
         text=said.text,
         html=said.html,
-        message_id=links.message_id(sender),
+        message_id=links.message_id(network.mail.sender if network.mail else ""),
         references=notice.message_id if notice is not None and channel == "mail" else "",
     )
     store.add_notices([frozen])
