@@ -6,12 +6,13 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
+from typing import Any
 
 from watchman.model import Delivery, Readings, Rejected
-from watchman.readings.sources import files, tables, web
+from watchman.readings.sources import files, tables
 from watchman.readings.sources.memory import UNKNOWN_KEPT, FetchMemory, FileMark, PageMark, newest_of
 from watchman.readings.sources.pieces import Fault, Piece
-from watchman.readings.sources.settings import TableSource, UnreadableError
+from watchman.readings.sources.settings import Source, UnreadableError
 
 FEW = 20
 """How many rows (or stations) are named one by one; the others are counted."""
@@ -19,7 +20,7 @@ ROW_LENGTH = 200
 
 
 def fetch(
-    source: TableSource,
+    source: Source,
     folder: Path,
     aliases: Mapping[str, int],
     position: int,
@@ -30,9 +31,8 @@ def fetch(
     memory = memory.now_of(source, aliases)
     moment = int(now.timestamp())
     setting = tables.Setting(source, aliases, position, moment)
-    came = web.pieces(source, aliases, memory, now) if source.address else files.pieces(source, folder, aliases, memory)
     haul = _Haul(setting, memory)
-    for piece in came:
+    for piece in source.pieces(folder, aliases, memory, now):
         haul.take(piece)
     return haul.delivery(now), haul.remembered(memory)
 
@@ -48,7 +48,9 @@ class _Haul:
         self._unknown: Counter[str] = Counter()
         self._faults: list[Fault] = []
         self._seen: set[str] = set()
-        self._marks: dict[str, FileMark | PageMark] = {}
+        self._files: dict[str, FileMark] = {}
+        self._pages: dict[str, PageMark] = {}
+        self._read = False
 
     def take(self, piece: Piece | Fault) -> None:
         """Take in one piece; a piece that can't be read as a whole is a fault, and is not remembered as read."""
@@ -66,9 +68,13 @@ class _Haul:
             self._readings.append(batch.readings)
             self._faulty += batch.faulty
             self._unknown.update(batch.unknown)
-        self._marks[piece.key] = piece.mark
+        self._read = True
+        if isinstance(piece.mark, FileMark):
+            self._files[piece.key] = piece.mark
+        elif isinstance(piece.mark, PageMark):
+            self._pages[piece.key] = piece.mark
 
-    def _batches(self, piece: Piece, content: bytes) -> list[tables.Batch]:
+    def _batches(self, piece: Piece, content: Any) -> list[tables.Batch]:
         found = self._setting.source.tables(content)
         batches = [tables.read(table, piece.station, piece.first, self._setting) for table in found]
         foreign = dict.fromkeys(word for batch in batches for word in batch.foreign)
@@ -95,12 +101,11 @@ class _Haul:
             "ask_next": (stopped.ask_next or memory.ask_next) if stopped else "",
             "not_before": moment + wait_s if wait_s else memory.not_before,
             "unknown": tuple(dict.fromkeys([*memory.unknown, *self._unknown]))[-UNKNOWN_KEPT:],
+            # A file that is gone is forgotten; a page that was not asked for this time is not.
+            "files": {name: mark for name, mark in memory.files.items() if name in self._seen} | self._files,
+            "pages": {**memory.pages, **self._pages},
         }
-        if source.path:
-            change["files"] = {name: mark for name, mark in memory.files.items() if name in self._seen} | self._marks
-        else:
-            change["pages"] = {**memory.pages, **self._marks}
-        if "{since" in source.place:
+        if source.asks_since:
             change["newest"] = newest_of(Readings.join(self._readings), aliases, moment, memory.newest)
             if not stopped and memory.looks_back(moment):
                 change["looked_back_at"] = moment
@@ -119,7 +124,7 @@ class _Haul:
         stopped = [fault.sentence for fault in self._faults if fault.stops]
         if stopped:
             return stopped[0]
-        if self._faults and not self._marks:
+        if self._faults and not self._read:
             return self._faults[0].sentence if len(self._faults) == 1 else _all_alike(self._faults)
         if any(map(len, self._readings)):
             return ""

@@ -12,7 +12,7 @@ from typing import BinaryIO
 
 from watchman.readings.sources.memory import FetchMemory, FileMark, PageMark, digest
 from watchman.readings.sources.pieces import Fault, Piece
-from watchman.readings.sources.settings import TableSource
+from watchman.readings.sources.settings import DocumentSource
 
 MEGABYTE = 1_000_000
 HEAD = 65_536
@@ -26,7 +26,7 @@ STILL_WRITTEN_S = 5.0
 
 
 def pieces(
-    source: TableSource, folder: Path, aliases: Mapping[str, int], memory: FetchMemory
+    source: DocumentSource, folder: Path, aliases: Mapping[str, int], memory: FetchMemory
 ) -> Iterator[Piece | Fault]:
     """Yield each file's new content. An unlisted station's file is a fault; nothing outside raises."""
     found = _names(source, folder)
@@ -48,7 +48,7 @@ def unfinished(mark: FileMark | PageMark | None) -> bool:
     return isinstance(mark, FileMark) and _young(mark.changed_ns)
 
 
-def _names(source: TableSource, folder: Path) -> list[str]:
+def _names(source: DocumentSource, folder: Path) -> list[str]:
     """Return the files' names beneath the folder, sorted."""
     if not source.per_station and (folder / source.place).is_file():
         return [source.place]
@@ -68,7 +68,7 @@ def _station(place: str, name: str, aliases: Mapping[str, int]) -> str | None:
 
 
 def _piece(
-    source: TableSource, path: Path, label: str, station: str, mark: FileMark | None, first: bool
+    source: DocumentSource, path: Path, label: str, station: str, mark: FileMark | None, first: bool
 ) -> Piece | Fault:
     """Return what is new in a file: nothing, what was appended (behind its header), or all of it."""
     status = path.stat()
@@ -101,7 +101,7 @@ def _piece(
 
 
 def _appended_from(
-    source: TableSource, file: BinaryIO, head_length: int, mark: FileMark, status: os.stat_result
+    source: DocumentSource, file: BinaryIO, head_length: int, mark: FileMark, status: os.stat_result
 ) -> int:
     """Return where to go on reading a file that has only grown since its mark, or 0: read it afresh."""
     touched = mark.size == status.st_size and mark.changed_ns != status.st_mtime_ns

@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict
 
 from watchman.model import Readings
-from watchman.readings.sources.settings import TableSource
+from watchman.readings.sources.settings import Source
 
 DAY = 86400
 OVERLAP_WITH_ZONE = 3 * 3600
@@ -57,13 +57,13 @@ class FetchMemory(BaseModel):
     ask_next: str = ""
     unknown: tuple[str, ...] = ()
 
-    def now_of(self, source: TableSource, stations: Iterable[str]) -> FetchMemory:
+    def now_of(self, source: Source, stations: Iterable[str]) -> FetchMemory:
         """Return the memory if it still belongs to these settings and stations, else an empty one that does."""
         words = "\n".join([source.model_dump_json(), *sorted(stations)])
         owner = digest(words.encode())
         return self if self.belongs_to == owner else FetchMemory(belongs_to=owner)
 
-    def since(self, source: TableSource, station: str, now: int) -> int:
+    def since(self, source: Source, station: str, now: int) -> int:
         """Return from when on to ask [s since 1970 UTC]: the station's newest reading, or "" = the oldest of them all.
 
         Asked for all stations at once it is at most a day, so that a dead station doesn't make every answer long;

@@ -3,24 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 from watchman.readings.sources.memory import FileMark, PageMark
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """One file or answer. station: whose it is, "" for many. content: None when it holds nothing new.
+    """One file or answer. station: whose it is, "" for many. content: as the source's `tables` wants it, mostly bytes;
+    None when it holds nothing new.
 
     first: nothing like it was read before, so that nobody knows when its readings arrived.
-    mark: what to remember of it once it has been read.
+    mark: what to remember of it once it has been read, None where nothing needs to be.
     """
 
     key: str
     label: str
     station: str
-    content: bytes | None
+    content: Any
     first: bool
-    mark: FileMark | PageMark
+    mark: FileMark | PageMark | None
 
 
 @dataclass(frozen=True, slots=True)

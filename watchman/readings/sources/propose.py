@@ -16,7 +16,7 @@ import numpy as np
 
 from watchman.model import RAIN, VARIABLES, Readings
 from watchman.readings.sources import csv, json, tables, times
-from watchman.readings.sources.settings import Clock, TableSource, UnreadableError
+from watchman.readings.sources.settings import Clock, Source, UnreadableError
 
 WORDS = {
     "rain": ("rain", "precip", "pcp", "prcp", "tips", "tip", "bucket", "niederschlag", "regen", "pluie", "lluvia"),
@@ -43,7 +43,7 @@ RAIN_UNITS = {
     "mm": {"mm", "millimetre", "millimetres", "millimeter", "millimeters"},
 }
 FAHRENHEIT = {"f", "degf", "fahrenheit"}
-MISSING: tuple[str, ...] = TableSource.model_fields["missing"].default
+MISSING: tuple[str, ...] = Source.model_fields["missing"].default
 
 SENSIBLE = (datetime(1990, 1, 1, tzinfo=UTC).timestamp(), datetime(2100, 1, 1, tzinfo=UTC).timestamp())
 """Times a working logger may show; a number outside is no epoch."""

@@ -5,9 +5,10 @@ from __future__ import annotations
 import re
 from abc import abstractmethod
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
-from typing import Annotated, Literal, Self
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -16,6 +17,10 @@ from pydantic import AfterValidator, Field, SecretStr, model_validator
 from watchman.errors import OutsideError
 from watchman.model import VARIABLES
 from watchman.written import Written
+
+if TYPE_CHECKING:
+    from watchman.readings.sources.memory import FetchMemory
+    from watchman.readings.sources.pieces import Fault, Piece
 
 PLACEHOLDER = re.compile(r"\{([a-z]+)(?::([^{}]+))?\}")
 """`{station}`, `{since}`, `{since:%Y-%m-%d}`, `{token}` in an address or path."""
@@ -36,12 +41,14 @@ class Table:
     """Rows of text as a source delivered them: one list a column, all equally long, keyed by `Columns` field.
 
     Only columns that were found are in it. row_text: returns one row for a person to recognise, by its position.
-    faulty: rows that don't fit the table at all, as (row, reason); they are in no column.
+    faulty: rows that don't fit the table at all, as (row, reason); they are in no column. units: what the source itself
+    says each variable is in, by its name in VARIABLES; it goes before the settings.
     """
 
     columns: Mapping[str, Sequence[str]]
     row_text: Callable[[int], str]
     faulty: tuple[tuple[str, str], ...] = ()
+    units: Mapping[str, str] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(next(iter(self.columns.values()), ()))
@@ -201,20 +208,13 @@ class Rain(Written):
         return self
 
 
-class TableSource(Written):
-    """A source whose bytes come from a file, files or an HTTP address and hold a table. Kinds derive from it."""
+class Source(Written):
+    """What every kind of source has in common: its name, how its values are read, and how often it is asked."""
 
     name: Annotated[str, Field(min_length=1, max_length=40)]
     """A short name, used in notices and commands."""
-    address: Annotated[str, AfterValidator(_http_address)] | None = None
-    """An http or https address. {station}: asked once a station. {since}: RFC 3339 time of the newest reading we have
-    ({since:epoch} or {since:%Y-%m-%d} for other ways to write it). {token}: the token below."""
-    path: Annotated[str, AfterValidator(_file_path)] | None = None
-    """A file, or files by * and **, beneath the network's folder. {station} stands for the station's id or alias."""
-    columns: Columns
-    """Where each thing stands in the table."""
     variables: Variables = Variables()
-    """What a table with one value a row calls each variable."""
+    """What a source with one value a row calls each variable."""
     time: Clock = Clock()
     """How times are written."""
     stamps: Literal["end", "begin"] = "end"
@@ -240,29 +240,58 @@ class TableSource(Written):
     """How often it is asked [s]."""
     budget_s: Annotated[float, Field(gt=0, le=600)] = 30.0
     """How long one asking may take in all, every station, repetition and wait included [s]."""
+    look_back_days: Annotated[float, Field(gt=0, le=400)] = 31.0
+    """How far it is asked back at first, and once a day for what came late, where it is asked from a time on."""
+
+    @model_validator(mode="after")
+    def _begins_need_a_length(self) -> Self:
+        if self.stamps == "begin" and self.covers_minutes is None:
+            raise ValueError('stamps = "begin" needs the length of the interval, for instance covers_minutes = 5')
+        return self
+
+    @property
+    @abstractmethod
+    def place(self) -> str:
+        """Return where the readings come from, as written."""
+
+    @property
+    def asks_since(self) -> bool:
+        """Say whether it is asked from a time on, so that each station's newest reading is to be remembered."""
+        return False
+
+    @abstractmethod
+    def pieces(
+        self, folder: Path, aliases: Mapping[str, int], memory: FetchMemory, now: datetime
+    ) -> Iterator[Piece | Fault]:
+        """Yield what is there that is new, each piece as `tables` wants it. Nothing outside makes it raise."""
+
+    @abstractmethod
+    def tables(self, content: Any) -> Iterator[Table]:
+        """Yield a piece's content as tables, in order. Raise UnreadableError when it isn't what the settings say."""
+
+
+class DocumentSource(Source):
+    """A source whose bytes come from a file, files or an HTTP address. Kinds derive from it."""
+
+    address: Annotated[str, AfterValidator(_http_address)] | None = None
+    """An http or https address. {station}: asked once a station. {since}: RFC 3339 time of the newest reading we have
+    ({since:epoch} or {since:%Y-%m-%d} for other ways to write it). {token}: the token below."""
+    path: Annotated[str, AfterValidator(_file_path)] | None = None
+    """A file, or files by * and **, beneath the network's folder. {station} stands for the station's id or alias."""
     max_mb: Annotated[float, Field(gt=0, le=4096)] = 64.0
     """The largest answer or file that is read [MB]."""
-    look_back_days: Annotated[float, Field(gt=0, le=400)] = 31.0
-    """How far {since} reaches back at first, and once a day for what came late."""
     token: Annotated[SecretStr, AfterValidator(_sendable)] | None = None
     """A password for the address: put in place of {token}, else sent as "Authorization: Bearer"."""
     headers: Mapping[HeaderName, Annotated[SecretStr, AfterValidator(_sendable)]] = {}
     """HTTP headers to send, for instance { X-Api-Key = "secret:feed_key" }."""
 
     @model_validator(mode="after")
-    def _complete(self) -> Self:
+    def _one_place(self) -> Self:
         if (self.address is None) == (self.path is None):
             raise ValueError(
                 "give either an address or a path, for instance "
                 'address = "https://data.example.org/latest.csv" or path = "data/*.csv"'
             )
-        if self.per_station == (self.columns.station is not None):
-            raise ValueError(
-                "say once how to know the station: name its column, for instance columns.station = "
-                '"station_id", or write {station} into the address or path'
-            )
-        if self.stamps == "begin" and self.covers_minutes is None:
-            raise ValueError('stamps = "begin" needs the length of the interval, for instance covers_minutes = 5')
         if self.path and (self.token or self.headers):
             raise ValueError("`token` and `headers` belong to an address, not to a path")
         if self.address and "{token}" in self.address and self.token is None:
@@ -279,9 +308,21 @@ class TableSource(Written):
         """Say whether the address or path is one a station."""
         return "{station}" in self.place
 
-    @abstractmethod
-    def tables(self, content: bytes) -> Iterator[Table]:
-        """Yield the content as tables, in order. Raise UnreadableError when it isn't what the settings say."""
+    @property
+    def asks_since(self) -> bool:
+        """Say whether the address asks from a time on."""
+        return "{since" in self.place
+
+    def pieces(
+        self, folder: Path, aliases: Mapping[str, int], memory: FetchMemory, now: datetime
+    ) -> Iterator[Piece | Fault]:
+        """Yield each page's or file's new bytes."""
+        # Their libraries take long to load, and a command that only looks at settings needs none of them.
+        from watchman.readings.sources import files, web
+
+        if self.address:
+            return web.pieces(self, aliases, memory, now)
+        return files.pieces(self, folder, aliases, memory)
 
     def head_length(self, content: bytes) -> int | None:
         """Return how many first bytes must stand before a later part for it to be read alone; None: it never can."""
@@ -294,3 +335,19 @@ class TableSource(Written):
         if how == "epoch":
             return str(int(moment.timestamp()))
         return moment.astimezone(self.time.tzinfo()).strftime(how)
+
+
+class TableSource(DocumentSource):
+    """A source whose documents hold a table, of whose columns people say what they are. Kinds derive from it."""
+
+    columns: Columns
+    """Where each thing stands in the table."""
+
+    @model_validator(mode="after")
+    def _one_way_to_know_the_station(self) -> Self:
+        if self.per_station == (self.columns.station is not None):
+            raise ValueError(
+                "say once how to know the station: name its column, for instance columns.station = "
+                '"station_id", or write {station} into the address or path'
+            )
+        return self

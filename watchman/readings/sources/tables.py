@@ -10,11 +10,8 @@ import numpy as np
 import pandas as pd
 
 from watchman.model import BATTERY, RAIN, TEMPERATURE, VARIABLES, Readings
-from watchman.readings.sources import times
-from watchman.readings.sources.settings import Clock, Table, TableSource
-
-MM_PER_INCH = 25.4
-"""Exact by definition (international inch, 1959)."""
+from watchman.readings.sources import times, units
+from watchman.readings.sources.settings import Clock, Source, Table
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,7 +21,7 @@ class Setting:
     aliases: the source's word for a station -> its position. position: the source's own. now [s since 1970 UTC].
     """
 
-    source: TableSource
+    source: Source
     aliases: Mapping[str, int]
     position: int
     now: int
@@ -73,7 +70,7 @@ def read(table: Table, station: str, first: bool, setting: Setting) -> Batch:
                 variable=np.full(len(rows), place, np.int8),
                 observed_at=observed[rows],
                 received_at=received[rows],
-                value=_base_unit(value[rows], place, setting.source),
+                value=_base_unit(value[rows], place, table, setting.source),
                 source=np.full(len(rows), setting.position, np.int16),
                 delivery=np.zeros(len(rows), np.int64),
                 revision=revision[rows],
@@ -105,7 +102,7 @@ def _stations(table: Table, station: str, aliases: Mapping[str, int]) -> tuple[n
     return place[codes], Counter({names[code]: int(counts[code]) for code in np.flatnonzero(place < 0)})
 
 
-def _variable(table: Table, source: TableSource) -> tuple[np.ndarray | None, tuple[str, ...]]:
+def _variable(table: Table, source: Source) -> tuple[np.ndarray | None, tuple[str, ...]]:
     """Return each row's variable [position in VARIABLES, -1 for one that isn't watched], and the words if none is."""
     if "variable" not in table.columns:
         return None, ()
@@ -116,7 +113,7 @@ def _variable(table: Table, source: TableSource) -> tuple[np.ndarray | None, tup
     return place[codes], tuple(words) if (place < 0).all() else ()
 
 
-def _observed(texts: Sequence[str], series: np.ndarray, source: TableSource) -> np.ndarray:
+def _observed(texts: Sequence[str], series: np.ndarray, source: Source) -> np.ndarray:
     seconds = times.read(texts, source.time, series)
     if source.stamps == "begin" and source.covers_minutes is not None:
         seconds[seconds != times.UNREADABLE] += round(source.covers_minutes * 60)
@@ -162,17 +159,14 @@ def _measured(
             yield place, np.flatnonzero(wanted & ~np.isnan(value)), value, np.flatnonzero(wanted & bad)
 
 
-def _base_unit(value: np.ndarray, variable: int, source: TableSource) -> np.ndarray:
-    if variable == RAIN and source.rain.unit == "inch":
-        return value * MM_PER_INCH
-    if variable == TEMPERATURE and source.temperature_unit == "degF":
-        return np.divide(value - 32.0, 1.8)
-    if variable == BATTERY and source.battery_unit == "mV":
-        return value / 1000.0
-    return value
+def _base_unit(value: np.ndarray, variable: int, table: Table, source: Source) -> np.ndarray:
+    """Return values in base units, from the unit that the source itself says, else from the one in its settings."""
+    written = {RAIN: source.rain.unit, TEMPERATURE: source.temperature_unit, BATTERY: source.battery_unit}
+    said = table.units.get(VARIABLES[variable]) or written.get(variable, "")
+    return units.to_base(value, said) if said else value
 
 
-def _time_reason(text: str, source: TableSource) -> str:
+def _time_reason(text: str, source: Source) -> str:
     reason = f"its time {text[:40]!r} can't be read as {source.time.format}"
     if source.time.format == "ISO 8601" and text.strip().isdigit():
         return f'{reason}; if it is seconds since 1970, write time = {{ format = "epoch" }}'

@@ -25,7 +25,7 @@ from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
 from watchman.readings.sources.memory import FetchMemory, PageMark, digest
 from watchman.readings.sources.pieces import Fault, Piece
-from watchman.readings.sources.settings import PLACEHOLDER, TableSource
+from watchman.readings.sources.settings import PLACEHOLDER, DocumentSource
 
 MEGABYTE = 1_000_000
 CONNECT_S = 5.0
@@ -234,7 +234,7 @@ class _Adapter(HTTPAdapter):
 
 
 def pieces(
-    source: TableSource, aliases: Mapping[str, int], memory: FetchMemory, now: datetime
+    source: DocumentSource, aliases: Mapping[str, int], memory: FetchMemory, now: datetime
 ) -> Iterator[Piece | Fault]:
     """Yield each page's new content: one, or one a station, all within the source's budget."""
     moment = int(now.timestamp())
@@ -264,7 +264,7 @@ def shown(address: str) -> str:
     return f"{parts.scheme}://{parts.hostname}{port}{parts.path}"
 
 
-def _headers(source: TableSource) -> dict[str, str]:
+def _headers(source: DocumentSource) -> dict[str, str]:
     headers = {name: value.get_secret_value() for name, value in source.headers.items()}
     if source.token and "{token}" not in source.place:
         headers.setdefault("Authorization", f"Bearer {source.token.get_secret_value()}")
@@ -279,7 +279,7 @@ def _turns(aliases: Mapping[str, int], ask_next: str) -> list[str]:
     return names[begin:] + names[:begin]
 
 
-def _address(source: TableSource, station: str, memory: FetchMemory, now: int) -> str:
+def _address(source: DocumentSource, station: str, memory: FetchMemory, now: int) -> str:
     def filled(match: re.Match[str]) -> str:
         if match[1] == "station":
             return quote(station, safe="")
