@@ -59,6 +59,7 @@ MUST = (
     Told(28, "crew", "Hollin Dam.* 50 test tips .*50 of 50.* you can go"),
     Told(28, "tech-2", "Eskwater: visit closed 11:00"),
     Told(28, "tech-2", "Gorsehill: visit closed 11:00"),
+    Told(29, "tech-2", "Eskwater and Gorsehill exchanged since"),
     Told(31, "tech-2", "Mast T3: . stations silent .*Don't drive"),
     Told(31, "warden", "Mast T3: . stations silent .*Blind in rain"),
     Told(31, "warden-2", "eavy rain .*Your turn: no answer by warden.* Reply OK"),

@@ -44,13 +44,17 @@ def test_where_neighbours_differ_little_is_known() -> None:
 
 
 def test_dry_lost_and_held_days_do_not_count() -> None:
-    """A dry day, one that was not delivered, and one on which only two neighbours were."""
+    """A dry day, one not delivered, one with two neighbours only, and those with under a tenth of what all had; but
+    where the neighbours differ widely that may be honest.
+    """
     mm = wet()
     mm[3] = 0.0
+    mm[9:11, 0] = 0.2
+    mm[10, 1:5] = [2.0, 40.0, 3.0, 30.0]
     mm[5, 0] = np.nan
     mm[7, 1:4] = np.nan
     _ratio, _error, days = counted(beside(seen(mm), np.array([0]), 100), 0)
-    assert sorted(set(range(20)) - set((days - days[0]).tolist())) == [3, 5, 7]
+    assert sorted(set(range(20)) - set((days - days[0]).tolist())) == [3, 5, 7, 9]
 
 
 def test_a_neighbour_left_out_has_no_say() -> None:

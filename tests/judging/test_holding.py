@@ -189,17 +189,17 @@ def test_a_gauge_out_of_service_is_left_to_its_visit() -> None:
     assert held(replace(view, in_service=np.arange(len(PLACES)) != ONE)) == []
 
 
-def after_a_month(counts: list[float], days: int, alone: tuple[tuple[int, int], ...] = ()) -> View:
+def after_a_month(counts: list[float], days: int, alone: tuple[tuple[int, int, int], ...] = ()) -> View:
     """Return what is seen two hours after tips by the quarter hour, with so many days before and, on some of them,
-    lone showers (day, gauge) of twenty tips.
+    lone rain (day, gauge, tips).
     """
     begins = TEN - days * DAY
     times = np.arange(begins + 900, TEN + 2 * HOUR + 1, 900)
     table = np.zeros((len(times), len(PLACES)))
     first = days * DAY // 900
     table[first : first + len(counts), ONE] = 0.2 * np.array(counts)
-    for day, gauge in alone:
-        table[day * 96 : day * 96 + 3, gauge] = [1.0, 2.2, 0.8]
+    for day, gauge, tips in alone:
+        table[day * 96, gauge] = 0.2 * tips
     return view_of(stations_at(PLACES), TEN + 2 * HOUR, times, {RAIN: table})
 
 
@@ -207,10 +207,12 @@ def after_a_month(counts: list[float], days: int, alone: tuple[tuple[int, int], 
     ("counts", "days", "alone", "asked"),
     [
         ([20.0, 30], 31, (), True),
-        ([8.0, 20, 12], 31, ((12, ONE),), False),
+        ([8.0, 20, 12], 31, ((12, ONE, 20), (20, ONE, 5)), False),
         ([8.0, 20, 12], 31, (), True),
         ([8.0, 20, 12], 3, (), False),
-        ([8.0, 20, 12], 31, ((12, 3),), False),
+        ([8.0, 20, 12], 31, ((12, 3, 20), (20, 2, 5)), False),
+        ([8.0, 20, 12], 31, ((8, ONE, 40), (12, 3, 20), (20, 2, 50)), True),
+        ([8.0, 20, 12], 31, ((12, 3, 20), (20, 2, 1)), True),
         ([4.0, 9, 12, 11, 9], 31, (), False),
         ([4.0, 9, 5], 31, (), False),
     ],
@@ -220,17 +222,26 @@ def after_a_month(counts: list[float], days: int, alone: tuple[tuple[int, int], 
         "rare here",
         "hardly known",
         "not rare",
+        "never little",
+        "but dew",
         "longer than an hour",
         "few tips",
     ],
 )
 def test_what_rises_and_falls_is_asked_about_where_it_hardly_ever_comes_to_one_gauge(
-    counts: list[float], days: int, alone: tuple[tuple[int, int], ...], asked: bool
+    counts: list[float], days: int, alone: tuple[tuple[int, int, int], ...], asked: bool
 ) -> None:
     """It counts; somebody is asked whether water was poured."""
     view = after_a_month(counts, days, alone)
     assert any(burst.poured for burst in holding.lone_bursts(view, HOUR * 3)) == asked
     assert held(view) == []
+
+
+def test_water_that_people_poured_is_taken_for_rain_where_tips_would_be_held() -> None:
+    """Forty tips at another gauge, and never little rain at one alone: no storm to who asks, one to what is held."""
+    (burst,) = holding.lone_bursts(after_a_month([8.0, 20, 12], 31, ((8, 2, 40),)), HOUR * 3)
+    assert burst.alone_a_month == pytest.approx(1 / 11, rel=0.01)
+    assert burst.alone_at_most == pytest.approx(2 / 11, rel=0.01)
 
 
 def test_hours_are_never_held() -> None:
@@ -299,6 +310,31 @@ def test_another_unit_is_held_from_its_first_reading(values_mm: list[float]) -> 
 def test_heavy_honest_rain_is_no_other_unit(values_mm: list[float]) -> None:
     """Whole tips are whole tips however many; one odd value is none."""
     assert held(in_units(values_mm)) == []
+
+
+def test_a_gauge_in_a_dry_place_is_known_by_its_few_wet_hours() -> None:
+    """Five hours of whole tips will do, four won't; and what was odd weeks ago doesn't matter."""
+
+    def held_after(hours: int, odd: int = 0) -> bool:
+        times, table = tips_at([])
+        table[: 12 * hours : 12] = 0.4
+        table[: 12 * odd : 12] = 0.3
+        first = (TEN - BEGIN) // FIVE
+        table[first : first + 3, ONE] = 5.08
+        return bool(held(view_of(stations_at(PLACES), TEN + 3 * FIVE, times, {RAIN: table})))
+
+    assert held_after(5)
+    assert not held_after(4)
+    assert held_after(30, odd=10)
+    assert not held_after(30, odd=20)
+
+
+@pytest.mark.parametrize(("values_mm", "changed"), [([5.0, 5.0, 10.2], True), ([2.0, 4.0, 2.0, 6.0, 2.0], False)])
+def test_of_counts_only_inches_are_another_unit(values_mm: list[float], *, changed: bool) -> None:
+    """25, 25 and 51 tips are what a logger makes of one and two when it takes millimetres for inches; tens are tens."""
+    view = in_units(values_mm)
+    view.record.terms = replace(view.record.terms, in_tips=np.array([True]))
+    assert bool(held(view)) is changed
 
 
 def test_a_standing_span_of_units_is_made_longer_once_a_day() -> None:

@@ -13,7 +13,7 @@ import pytest
 from tests.helpers import deliver, record_of, seen
 from tests.outside.test_flanders import BEGIN, network, tables
 from watchman.judging import holding
-from watchman.judging.checks import doubtful_rain
+from watchman.judging.checks import doubtful_rain, slow_drain
 from watchman.judging.checks.doubtful_rain import Settings, high_influx
 
 HOUR, DAY = 3600, 86400
@@ -36,12 +36,12 @@ def test_without_neighbours_nothing_is_flagged() -> None:
 
 def test_only_the_gauge_that_was_released_at_once_is_doubtful_in_flanders() -> None:
     """vlinder28 had 17.8 mm within five minutes of dry weather after four wet days with a tip or none; nobody else's
-    rain of fifteen days is called doubtful, by the rule of the day or of the week.
+    rain of fifteen days is called doubtful, by the rule of the day or of the week, nor any funnel half blocked.
     """
     stations = network()
     times, values = tables(stations)
     record = record_of(stations, BEGIN, 300, running=True)
-    accused: dict[str, set[str]] = {"day": set(), "week": set(), "held": set()}
+    accused: dict[str, set[str]] = {"day": set(), "week": set(), "held": set(), "drain": set()}
     fetched = 0
     # At odd hours, since a counter that has just gone back to zero at midnight would have to be read again.
     for now in range(BEGIN + 13 * HOUR, BEGIN + 15 * DAY, 2 * HOUR):
@@ -50,9 +50,11 @@ def test_only_the_gauge_that_was_released_at_once_is_doubtful_in_flanders() -> N
         view = seen(stations, now, record)
         accused["day"] |= {stations.names[p] for p in doubtful_rain.judge(view, Settings()).present()}
         accused["held"] |= {f"{span.station} {span.reason}" for span in holding.decided(view, ())}
+        if now % (6 * HOUR) == HOUR:
+            accused["drain"] |= {stations.names[p] for p in slow_drain.judge(view, slow_drain.Settings()).present()}
         if now % DAY == HOUR:
             accused["week"] |= {stations.names[p] for p in doubtful_rain.judge(view, WEEKLY).present()}
     position = stations.names.index("vlinder28")
     assert accused["day"] | {name.split()[0] for name in accused["held"]} <= {"vlinder28", f"S{position}"}
     assert accused["day"] | accused["held"]
-    assert accused["week"] == set()
+    assert accused["week"] == accused["drain"] == set()

@@ -50,16 +50,12 @@ DRAIN = {
     "relied_on_by": "warden",
     "each": [
         {"rain_ended": written("2025-10-21T18:00"), "tipped_until": written("2025-10-21T21:00"), "rate_mm_h": 2.0}
-        | {"tips": 30}
+        | {"tips": 30, "most_mm": 2.0, "neighbour_mm": 9.0}
     ],
     "off_tips": 0.4,
     "tips": 30,
     "limit_off_tips": 0.6,
-    "lid_hours": 2,
-    "lid_mm": 8.0,
-    "neighbour_mm": 22.0,
     "rate_mm_h": 2.0,
-    "limit_lid_hours": 3,
 }
 LESS = {
     "percent_of_usual": 72.0,

@@ -18,7 +18,10 @@ asked. A span once decided stays, and grows while its tips go on, until a person
 How rare rain at one gauge alone is here, the last month says: how many gauges had an hour of ten tips or more while all
 near them were dry from three hours before to an hour after, out of all that could be judged, with a prior of one in
 five. Up to 0.15 of them somebody may be asked; up to 0.06 (none in a month at 12 gauges) tips may be held. Water that
-people poured counts there too until they book the visit: then less is asked, not more.
+people poured is among these hours, so for a question no more of them count than gauges had an hour of two to nine tips
+alone: showers come small as often as large, poured water doesn't. (In three simulated seasons of showers with nobody
+about, whenever 20 tips came to one gauge alone, 46 gauges in all had had a large one in the month before, and 66 a
+small one.) For tips to be held all count.
 
 A storm must never be held by mistake: rain that rises and falls is no test, what a running total shows after a gap is
 no burst, and with neighbours wet nothing is held but a changed unit. In that simulation (5000 station-months of six
@@ -60,7 +63,7 @@ PAUSE_S = HOUR // 2
 RESTLESS, RESTLESS_MINUTES = 0.3, 60
 """Ups and downs, as a share of all tips, that rain rarely has within an hour. Of four real bursts of 20 tips and more
 within an hour, at 20 gauges side by side, the highest medians were 0.26 and 0.17, and 10 of 70 counts reached 0.3."""
-MONTH_H, ALONE_TIPS = 31 * 24, 10
+MONTH_H, ALONE_TIPS, FEW_TIPS = 31 * 24, 10, 2
 ASKED_A_MONTH, HELD_A_MONTH, PRIOR_MONTHS = 0.15, 0.06, 5.0
 """Rain at one gauge alone is rare when so many gauges of all had an hour of it in a month, of half a test's tips and
 more: to ask, and to hold (judgement, no source)."""
@@ -89,7 +92,8 @@ class Burst:
     begins, ends [s since 1970 UTC]; tips: by reading; reading_s: the readings' length; over: nothing followed for half
     an hour; sky_dry: the others were dry for three hours before; witnesses: how many of them were heard;
     witnesses_after: how many from three hours before to an hour after, 0 until that is over; rain_um: its rain [um];
-    alone_a_month: how many gauges of all had such rain alone in a month [-], infinite when this one had.
+    alone_a_month: how many gauges of all had such rain alone in a month [-], infinite when this one had; alone_at_most:
+    the same when all of it was rain.
     """
 
     position: int
@@ -103,6 +107,7 @@ class Burst:
     witnesses_after: int
     rain_um: int
     alone_a_month: float
+    alone_at_most: float
 
     @property
     def minutes(self) -> float:
@@ -117,7 +122,7 @@ class Burst:
         if self.reading_s > COARSE_S:
             rare = self.alone_a_month <= ASKED_A_MONTH
             return len(self.tips) == 1 and self.tips.sum() <= MOST_TIPS and self.over and self.sky_dry and rare
-        return self._made_by_hand(rare=self.alone_a_month <= HELD_A_MONTH)
+        return self._made_by_hand(rare=self.alone_at_most <= HELD_A_MONTH)
 
     def _made_by_hand(self, *, rare: bool) -> bool:
         readings = len(self.tips)
@@ -210,33 +215,45 @@ def lone_bursts(view: View, look_back_s: int, only: int | None = None) -> list[B
 
 @dataclass(frozen=True, slots=True)
 class _Alone:
-    """Hours of the last month in which a gauge had a shower's rain while all near it were dry: their ends [s since
-    1970 UTC] and gauges; months: over how many months of a gauge that could be seen [-].
+    """Hours of the last month in which a gauge had rain while all near it were dry: their ends [s since 1970 UTC] and
+    gauges, those with a shower's rain (storms) and those with a few tips only (drops); months: over how many months of
+    a gauge that could be seen [-].
     """
 
-    ends: np.ndarray
-    position: np.ndarray
+    storms: tuple[np.ndarray, np.ndarray]
+    drops: tuple[np.ndarray, np.ndarray]
     months: float
 
     @staticmethod
     def lately(view: View) -> _Alone:
         """Return what the record's hours show; what is held is no rain."""
         hourly = view.record.hourly
-        everywhere = np.arange(len(view.stations))
-        judged = view.in_service & (near_enough(view, everywhere).sum(axis=1) >= WITNESSES)
+        judged = view.in_service & (near_enough(view, np.arange(len(view.stations))).sum(axis=1) >= WITNESSES)
         begin = max(hourly.head - MONTH_H, 0)
         known_s = hourly.running_known[hourly.head + 1] - hourly.running_known[begin]
-        least_um = ALONE_TIPS * steps.tip_or(view, USUAL_TIP_UM)
-        most_um = np.full_like(least_um, np.iinfo(np.int64).max)
-        hour, position, _um = lone_hours(view, np.flatnonzero(judged), least_um, most_um, MONTH_H, (3, 1))
-        return _Alone(hourly.start + (hour + 1) * HOUR, position, float(known_s[judged].sum()) / (MONTH_H * HOUR))
+        tip_um = steps.tip_or(view, USUAL_TIP_UM)
+        few_um, much_um = FEW_TIPS * tip_um, ALONE_TIPS * tip_um
+        most_um = np.full_like(tip_um, np.iinfo(np.int64).max)
+        hour, position, _um = lone_hours(view, np.flatnonzero(judged), few_um, most_um, MONTH_H, (3, 1))
+        storm = hourly.rain[hour, position] >= much_um[position]
+        # The first and the last hour of a storm, or of what was poured, may hold few tips of it.
+        beside = np.maximum(hourly.rain[hour - 1, position], hourly.rain[hour + 1, position])
+        drops = ~storm & (beside < few_um[position])
+        ends = hourly.start + (hour + 1) * HOUR
+        months = float(known_s[judged].sum()) / (MONTH_H * HOUR)
+        return _Alone((ends[storm], position[storm]), (ends[drops], position[drops]), months)
 
-    def a_month(self, position: int, before: int) -> float:
+    def a_month(self, position: int, before: int, *, certain: bool) -> float:
         """Return how many gauges of all had such rain in a month, as is known before a moment [s since 1970 UTC]: the
         mean of the rate's posterior, with a prior of one in five months; infinite when this gauge had.
+
+        certain: people's water may be among it, and counts as rain all the same.
         """
-        gauges = np.unique(self.position[self.ends <= before])
-        return np.inf if position in gauges else (len(gauges) + 1) / (self.months + PRIOR_MONTHS)
+        storms, drops = (np.unique(where[ends <= before]) for ends, where in (self.storms, self.drops))
+        if position in storms and (certain or position in drops):
+            return np.inf
+        gauges = len(storms) if certain else min(len(storms), len(drops))
+        return (gauges + 1) / (self.months + PRIOR_MONTHS)
 
 
 def lone_hours(
@@ -326,7 +343,8 @@ def _bursts_of(view: View, position: int, tip_um: int, look_back_s: int, alone: 
                 witnesses=witnesses,
                 witnesses_after=to_the_end,
                 rain_um=int(um[first : last + 1].sum()),
-                alone_a_month=alone.a_month(position, begins),
+                alone_a_month=alone.a_month(position, begins, certain=False),
+                alone_at_most=alone.a_month(position, begins, certain=True),
             )
 
 

@@ -7,9 +7,10 @@ from typing import NamedTuple
 import numpy as np
 
 from watchman.judging import steps
-from watchman.judging.frost import frost_days
-from watchman.judging.holding import WITNESSES, lone_hours, near_enough
+from watchman.judging.frost import frost_days, thermometers
+from watchman.judging.holding import HEARD, STRAY_UM, WITNESSES, lone_hours, near_enough
 from watchman.judging.view import View
+from watchman.model import TEMPERATURE
 from watchman.readings.record import DAY, HOUR
 
 LOOK_BACK = 183
@@ -23,8 +24,11 @@ TIP_RATIOS = {200: (0.77, 0.81), 254: (1.24, 1.30)}
 """Ratios that betray the other size, by the written one [um]: 0.2/0.254 = 0.787, and 1.27."""
 LIKE_HEIGHT_M = 100.0
 
-STRAY_DAYS, STRAY_HOURS, STRAY_TIPS, STRAY_TIMES = 14, 8, 3, 4
-DRY_BEFORE_H, DRY_AFTER_H = 6, 2
+STRAY_DAYS, STRAY_HOURS, STRAY_TIPS, STRAY_TIMES = 14, 8, 3, 3
+DRY_BEFORE_H, DRY_AFTER_H, OWN_BEFORE_H = 3, 1, 12
+NOTHING_MELTS_C = -1.0
+"""In an hour colder than this rain is snow, and snow stays it (of precipitation at 0 degC most is; a degree for the
+sun: judgement, no source)."""
 WATERED_BEFORE_H, WATERED_AFTER_H = 2, 1
 """Watering is known by its hour: so short a dry time will do (judgement, no source)."""
 DAWN = (3, 9)
@@ -126,44 +130,71 @@ def _spread_of_ratio(days: _Days) -> float:
 
 
 def stray_hours(view: View, positions: np.ndarray | None = None) -> dict[int, np.ndarray]:
-    """Return the gauges with far more lone tips in dry weather than any near them, with the ends of those hours [s]."""
+    """Return the gauges with far more lone tips in dry weather than those near them, with the ends of those hours [s].
+
+    Three quarters of the gauges about must have been dry, and the middle one of them says how many lone tips are
+    usual: some of them may have the same fault, or drain slowly.
+    """
     if positions is None:
         chosen = np.arange(len(view.stations))
     else:
         chosen = np.unique(np.append(view.stations.neighbours[positions], positions))
         chosen = chosen[chosen >= 0]
-    tip_um = steps.tip_or(view, 200)
-    hour, position, um = lone_hours(
-        view, chosen, np.ones_like(tip_um), STRAY_TIPS * tip_um, STRAY_DAYS * 24, (DRY_BEFORE_H, DRY_AFTER_H)
-    )
-    local = (view.record.hourly.start + hour * HOUR + view.stations.utc_offset_s) % DAY // HOUR
-    dew = (local >= DAWN[0]) & (local < DAWN[1]) & (um <= tip_um[position])
-    hour, position = hour[~dew], position[~dew]
-    counts = np.bincount(position, minlength=len(view.stations))
+    hour, position, _um = _lone_tips(view, chosen)
+    counts = np.bincount(position, minlength=len(view.stations)).astype(float)
     many = np.flatnonzero(counts >= STRAY_HOURS)
     near = near_enough(view, many)
-    others = np.where(near, counts[view.stations.neighbours[many]], 0).max(axis=1, initial=0)
-    far_more = many[counts[many] >= STRAY_TIMES * np.maximum(others, 1)]
+    usual = np.nan_to_num(_median(np.where(near, counts[view.stations.neighbours[many]], np.nan)))
+    far_more = many[counts[many] >= STRAY_TIMES * (usual + 1)]
     if positions is not None:
         far_more = np.intersect1d(far_more, positions)
-    thawed = _not_in_frost(view, far_more, hour, position)
-    return {one: ends for one, ends in thawed.items() if len(ends) >= STRAY_HOURS}
+    hourly = view.record.hourly
+    return {one: hourly.start + (hour[position == one] + 1) * HOUR for one in far_more.tolist()}
 
 
-def _not_in_frost(view: View, stations: np.ndarray, hour: np.ndarray, position: np.ndarray) -> dict[int, np.ndarray]:
-    """Return for some stations the ends of their hours that no frost and no thaw of the days before explains [s]."""
-    if not len(stations):
-        return {}
+def _lone_tips(view: View, chosen: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the hours of two weeks in which some gauges had one to three tips while most near them were dry, dew and
+    what may be melt left out: cells, positions, rain [um].
+    """
+    hourly, tip_um = view.record.hourly, steps.tip_or(view, 200)
+    begin = max(hourly.head - STRAY_DAYS * 24, DRY_BEFORE_H)
+    rain = hourly.rain[begin : hourly.head - DRY_AFTER_H][:, chosen]
+    hour, column = np.nonzero((rain > 0) & (rain <= STRAY_TIPS * tip_um[chosen]))
+    um, hour, position = rain[hour, column], hour + begin, chosen[column]
+    local = (hourly.start + hour * HOUR + view.stations.utc_offset_s) % DAY // HOUR
+    dew = (local >= DAWN[0]) & (local < DAWN[1]) & (um <= tip_um[position])
+    # What runs on after its own rain is water that was held back.
+    heavy = hourly.rain[:, chosen] > STRAY_TIPS * tip_um[chosen]
+    rained = np.maximum.accumulate(np.where(heavy, np.arange(len(heavy))[:, None], -OWN_BEFORE_H - 1), axis=0)
+    own_dry = hour - rained[hour, column] > OWN_BEFORE_H
+    um, hour, position = (one[~dew & own_dry] for one in (um, hour, position))
+    first, last, others = hour - DRY_BEFORE_H, hour + DRY_AFTER_H + 1, view.stations.neighbours[position]
+    known = hourly.running_known[last[:, None], others] - hourly.running_known[first[:, None], others]
+    heard = near_enough(view, position) & (known >= HEARD * (DRY_BEFORE_H + DRY_AFTER_H + 1) * HOUR)
+    beside = hourly.running[last[:, None], others] - hourly.running[first[:, None], others]
+    number, some = heard.sum(axis=1), np.count_nonzero(heard & (beside > 0), axis=1)
+    # A tip at one of few gauges is dew; of many, some may be as ill.
+    lone = (np.count_nonzero(heard & (beside > STRAY_UM), axis=1) <= number // 4) & (some <= np.maximum(1, number // 4))
+    lone &= (number >= WITNESSES) & view.in_service[position]
+    lone[lone] = ~_may_be_melt(view, hour[lone], position[lone])
+    return hour[lone], position[lone], um[lone]
+
+
+def _may_be_melt(view: View, hour: np.ndarray, position: np.ndarray) -> np.ndarray:
+    """Say in which hours frost on that day or a few before may explain tips: not where too cold for any."""
     daily, hourly = view.record.daily, view.record.hourly
-    first = max(daily.head - STRAY_DAYS - THAW_DAYS, 0)
+    first = max(daily.head - STRAY_DAYS - THAW_DAYS - 1, 0)
+    stations, column = np.unique(position, return_inverse=True)
     frost = frost_days(view, first, stations)
-    kept = {}
-    for column, one in enumerate(stations.tolist()):
-        ends = hourly.start + (hour[position == one] + 1) * HOUR
-        day = daily.cells(ends) - first
-        thaw = np.array([frost[max(at - THAW_DAYS, 0) : at + 1, column].any() for at in day.tolist()], bool)
-        kept[one] = ends[~thaw]
-    return kept
+    thaw = frost.copy()
+    for days in range(1, THAW_DAYS + 1):
+        thaw[days:] |= frost[:-days]
+    source, warmer = thermometers(view, stations)
+    begin = int(hour.min(initial=hourly.head))
+    cold = hourly.mean(TEMPERATURE, begin, hourly.head)[:, source] + warmer < NOTHING_MELTS_C
+    frozen = cold[hour - begin, column] & (source[column] >= 0)
+    day = daily.cells(hourly.start + (hour + 1) * HOUR) - first
+    return np.asarray(thaw[np.maximum(day, 0), column] & ~frozen)
 
 
 def same_hour(view: View, positions: np.ndarray | None = None) -> dict[int, np.ndarray]:

@@ -11,8 +11,9 @@ from watchman.judging.view import View
 from watchman.readings.record import DAY, HOUR
 
 LOOK_BACK_S = 3 * HOUR
-PAST_HOURS = 10
-"""So many wet hours must have been whole tips before a unit can be said to have changed (judgement, no source)."""
+PAST_LEAST, PAST_MOST, PAST_SHARE = 5, 20, 0.9
+"""So many wet hours, the latest before it, this share of them whole tips, before a unit can be said to have changed;
+where it seldom rains, older days stand in for hours (judgement, no source)."""
 READINGS, OFF_SHARE = 20, 0.4
 """So many wet readings, this share of them no whole tips, put the written tip size in doubt (judgement, no source)."""
 
@@ -48,29 +49,35 @@ def changed_units(view: View, look_back_s: int = LOOK_BACK_S) -> list[Change]:
     um, tip_um = rain[cell, position], tip_um[position]
     tens = tips.whole(um, tips.TEN * tip_um) | tips.whole(um, tips.INCH * tip_um, tips.ROUNDED_THEN_UM)
     odd = (um < tip_um) | tens
-    # Counts have no unit that could change: ten tips a reading are ten tips.
+    odd &= view.in_service[position]
+    changes = (_change(view, int(one)) for one in np.unique(position[odd]))
     in_tips = view.record.terms.in_tips
     counts = in_tips[np.clip(view.record.last_rain_source, 0, len(in_tips) - 1)]
-    odd &= view.in_service[position] & ~counts[position]
-    changes = (_change(view, int(one)) for one in np.unique(position[odd]))
-    return [change for change in changes if change is not None]
+    # Ten tips a reading are ten tips; but a logger may turn inches into its own steps before it counts them.
+    return [one for one in changes if one is not None and (one.factor == tips.INCH or not counts[one.position])]
 
 
 def _change(view: View, position: int) -> Change | None:
     tip_um = tip_of(view, position)
     grid = view.record.fine
-    begin = max(grid.head + 1 - DAY // grid.step, 0)
-    um = grid.rain[begin : grid.head + 1, position] + grid.held[begin : grid.head + 1, position]
+    um = grid.rain[: grid.head + 1, position] + grid.held[: grid.head + 1, position]
     wet = np.flatnonzero(um)
     factor, first = tips.changed_factor(um[wet], tip_um) if tip_um else (1.0, 0)
     if factor == 1.0:
         return None
     length = max(int(view.record.covers_s[position]), grid.step)
-    since = grid.end_of(begin + int(wet[first])) - length
-    past = _wet_hours(view, position, since)
-    if len(past) < PAST_HOURS or tips.whole(past, tip_um).mean() < tips.SHARE:
+    since = grid.end_of(int(wet[first])) - length
+    past = _before(view, position, since)[-PAST_MOST:]
+    if len(past) < PAST_LEAST or tips.whole(past, tip_um).mean() < PAST_SHARE:
         return None
     return Change(position, factor, since, tip_um)
+
+
+def _before(view: View, position: int, moment: int) -> np.ndarray:
+    """Return the rain of the wet days before the hourly memory, and of the wet hours from then to a moment [um]."""
+    daily = view.record.daily
+    days = daily.rain[: max(daily.cell(view.record.hourly.start), 0), position]
+    return np.concatenate([days[days > 0], _wet_hours(view, position, moment)])
 
 
 def _wet_hours(view: View, position: int, before: int) -> np.ndarray:

@@ -15,7 +15,7 @@ from watchman.judging import doubled, holding
 from watchman.judging.checks import doubtful_rain
 from watchman.judging.checks.doubtful_rain import AT_ONCE, Settings, high_influx, limit_mm
 from watchman.judging.view import Findings, View, aware
-from watchman.model import RAIN, WATCH, Span, Verdict
+from watchman.model import RAIN, TEMPERATURE, WATCH, Span, Verdict
 
 FIVE, HOUR, DAY = 300, 3600, 86400
 BEGIN = moment("2025-06-01T00:00Z")
@@ -83,6 +83,8 @@ def test_hours_of_a_test_are_asked_about_and_count() -> None:
     assert (shown["kind"], shown["held"]) == ("test tips", False)
     assert holding.decided(view, ()) == []
     table[[100, 300, 500], [2, 3, 5]] = 6.0
+    assert kind_of(view_of(stations_at(PLACES), TEN + 3 * HOUR, times, {RAIN: table})) == "test tips", "poured thrice"
+    table[[150, 350, 550], [2, 3, 5]] = 1.0
     assert kind_of(view_of(stations_at(PLACES), TEN + 3 * HOUR, times, {RAIN: table})) == "", "three were alone lately"
 
 
@@ -302,6 +304,7 @@ def lone_hours(
     hour_tips: dict[tuple[int, int], float],
     everywhere: bool = False,
     others: dict[tuple[int, int, int], float] | None = None,
+    degrees: float = 15.0,
 ) -> View:
     """Return twenty dry days with tips at (day, hour) at the first gauge, or at all; others: (day, hour, gauge)."""
     hours = BEGIN + HOUR * np.arange(1, 20 * 24 + 1)
@@ -310,7 +313,7 @@ def lone_hours(
         mm[day * 24 + hour - 1, slice(None) if everywhere else ONE] = 0.2 * tips
     for (day, hour, gauge), tips in (others or {}).items():
         mm[day * 24 + hour - 1, gauge] = 0.2 * tips
-    return view_of(stations_at(PLACES), int(hours[-1]), hours, {RAIN: mm})
+    return view_of(stations_at(PLACES), int(hours[-1]), hours, {RAIN: mm, TEMPERATURE: np.full(mm.shape, degrees)})
 
 
 def test_many_lone_tips_in_dry_weather_are_told() -> None:
@@ -330,15 +333,17 @@ STRAY = {(day, 11 + day % 9): 1.0 + day % 2 for day in range(7, 19)}
     [
         ({(day, 7, 1 + day % 6): 1.0 for day in range(20)}, "stray tips"),
         ({(day, 9 + day % 9, gauge): 1.0 for day in range(20) for gauge in (1, 4)}, ""),
-        ({(day, 9 + day % 9, 5): 2.0 for day in range(20)}, ""),
-        ({(day, 2 + day % 9, 5): 5.0 for day in range(20)}, "stray tips"),
+        ({(day, 9 + day % 9, 5): 2.0 for day in range(20)}, "stray tips"),
+        ({(day, 2 + day % 9, gauge): 5.0 for day in range(20) for gauge in (1, 4)}, "stray tips"),
+        ({(day, 1 + hour, 5): 2.0 for day in range(20) for hour in range(23)}, "stray tips"),
+        ({(day, 9 + day % 9, gauge): 1.0 for day in range(20) for gauge in (1, 4, 5)}, ""),
     ],
-    ids=["dew at one of them", "tips at two of six", "two tips at one", "rain nine hours before"],
+    ids=["dew at one", "tips at two of six", "two tips at one", "rain nine hours before", "one is ill", "drizzle"],
 )
 def test_stray_tips_are_lone_when_at_most_one_of_few_gauges_has_one_too(
     others: dict[tuple[int, int, int], float], told: str
 ) -> None:
-    """Of six gauges near it one may have a tip of its own within six hours before and two after."""
+    """Of six gauges near it one may have tips of its own within three hours before and one after."""
     assert kind_of(lone_hours(STRAY, others=others), WEEKLY) == told
 
 
@@ -348,11 +353,18 @@ def test_stray_tips_are_lone_when_at_most_one_of_few_gauges_has_one_too(
         (lone_hours({(day, 6): 1.0 for day in range(7, 19)}), "dew tips once at dawn"),
         (lone_hours({(day, 14): 1.0 for day in range(7, 19)}, everywhere=True), "it drizzles everywhere"),
         (lone_hours({(day, 14): 1.0 for day in range(7, 13)}), "six are not many"),
+        (lone_hours(STRAY, degrees=2.0), "snow may be melting"),
+        (lone_hours(STRAY | {(day, 8 + day % 9): 9.0 for day in range(6, 20)}), "its own rain runs out"),
     ],
 )
-def test_dew_and_drizzle_are_not_stray_tips(view: View, why: str) -> None:
+def test_dew_drizzle_melt_and_what_runs_out_are_not_stray_tips(view: View, why: str) -> None:
     """A single tip at dawn is dew; what all have is rain."""
     assert kind_of(view, WEEKLY) == "", why
+
+
+def test_where_nothing_melts_stray_tips_are_stray() -> None:
+    """Two degrees of frost all day: neither rain nor melt comes through."""
+    assert kind_of(lone_hours(STRAY, degrees=-2.0), WEEKLY) == "stray tips"
 
 
 def test_rain_at_one_hour_of_dry_days_is_a_sprinkler() -> None:

@@ -233,32 +233,44 @@ def test_cold_nights_do_not_blind_a_gauge_in_afternoon_storms() -> None:
     assert verdict(clogged(), temperature=temperature) == "undetermined"
 
 
-@pytest.mark.parametrize(
-    ("hours_before", "degrees", "told"),
-    [(6, 0.5, "undetermined"), (14 + 48, 0.5, "undetermined"), (14 + 49, 0.5, "present"), (6, 0.6, "present")],
-)
-def test_tips_of_a_thaw_accuse_nobody(hours_before: int, degrees: float, told: str) -> None:
-    """One hour at 0.5 degC at the neighbours since the day before yesterday's midnight: their tips may be melt."""
-    temperature = np.full((len(TIMES), len(PLACES)), 8.0)
-    for day in (4, 9):
-        temperature[day * 24 + 14 - hours_before, 1:] = degrees
-    assert verdict(clogged((4, 9)), temperature=temperature) == told
+def thaw(days: tuple[int, ...] = (4, 7, 9), hours: int = 9) -> tuple[np.ndarray, np.ndarray]:
+    """Return rain of 1 mm in so many hours from 9 h on at all gauges but the first, as a thaw gives it, and the air: at
+    -1 degC from 0 to 8 h on these days at all but the first, else at 8 degC.
+    """
+    rain, temperature = np.zeros((len(TIMES), len(PLACES))), np.full((len(TIMES), len(PLACES)), 8.0)
+    rain[24 + 10, :] = 5.0
+    for day in days:
+        rain[day * 24 + 9 : day * 24 + 9 + hours, 1:] = 1.0
+        temperature[day * 24 : day * 24 + 8, 1:] = -1.0
+    return rain, temperature
 
 
-def test_a_thawing_gauge_neither_witnesses_nor_confirms() -> None:
-    """High gauges in the sun after a frosty night accuse no low one; a mild one they don't confirm, two mild do."""
-    temperature = np.full((len(TIMES), len(PLACES)), 8.0)
-    temperature[6::24, WITNESS + 1 :] = -2.0
-    assert verdict(clogged(), temperature=temperature) == "undetermined"
-    temperature[:, 2:4] = 8.0
-    assert verdict(clogged(), temperature=temperature, settings=LENIENT) == "present"
+def test_tips_of_a_thaw_accuse_nobody() -> None:
+    """9 mm in as many hours after a night of frost may be melt; in one hour they can't."""
+    rain, temperature = thaw()
+    assert verdict(rain, temperature=temperature, settings=LENIENT) == "undetermined"
+    for day in (4, 7, 9):
+        rain[day * 24 + 9, 1:] = 9.0
+        rain[day * 24 + 10 : day * 24 + 18, 1:] = 0.0
+    assert verdict(rain, temperature=temperature, settings=LENIENT) == "present"
+
+
+def test_no_snow_lies_after_a_night_in_which_all_warmer_gauges_were_dry() -> None:
+    """Two mild gauges beyond the witness that had nothing that night say so, with the one in question; one does not."""
+    rain, temperature = thaw()
+    for mild, told in ((1, "undetermined"), (2, "present")):
+        places = (*PLACES, *((34.0, float(place)) for place in range(mild)))
+        more = np.concatenate([rain, rain[:, [WITNESS] * mild]], axis=1)
+        air = np.concatenate([temperature, np.full((len(TIMES), mild), 8.0)], axis=1)
+        assert verdict(more, temperature=air, places=places, settings=LENIENT) == told
 
 
 def test_a_witness_near_freezing_while_it_is_wet_may_be_thawing() -> None:
-    """1.5 degC in the witnesses' wet hour is sleet, in a dry one it is nothing; a mild gauge below isn't accused."""
-    for hour, told in ((14, "undetermined"), (12, "present")):
+    """1.5 degC in the witnesses' wet hours is sleet, in a dry one it is nothing; a mild gauge below isn't accused."""
+    for hours, told in (((14, 15), "undetermined"), ((12, 13), "present")):
         temperature = np.full((len(TIMES), len(PLACES)), 8.0)
-        temperature[hour::24, 1:] = 1.5
+        for hour in hours:
+            temperature[hour::24, 1:] = 1.5
         assert verdict(clogged(), temperature=temperature) == told
 
 
@@ -282,16 +294,17 @@ def test_without_a_thermometer_rain_of_the_frost_months_may_be_melt() -> None:
     for month, told in (("2025-01", True), ("2025-06", False)):
         begin = moment(f"{month}-01T00:00Z")
         view, _ = judged(clogged(), now=NOW - BEGIN + begin, begin=begin)
-        thaw = dry_among_wet._thaw_um(view, dry_among_wet.Settings(), 0, view.stations.neighbours)
-        assert (thaw > 0).any() == told
+        melt = dry_among_wet._thaw_um(
+            view, dry_among_wet.Settings(), 0, view.stations.neighbours, dry_among_wet._Melt(view)
+        )
+        assert (melt > 0).any() == told
 
 
 def test_a_thermometer_far_below_shows_a_thaw_by_height() -> None:
-    """7 degC at a thermometer 1000 m below the wet gauges is 0.5 degC there."""
+    """5 degC at a thermometer 500 m below the wet gauges is 1.75 degC there, 450 m below 2.1."""
     temperature = np.full((len(TIMES), len(PLACES)), np.nan)
-    temperature[:, SILENT] = 8.0
-    temperature[6::24, SILENT] = 7.0
-    for height, told in ((1000.0, "undetermined"), (900.0, "present")):
+    temperature[:, SILENT] = 5.0
+    for height, told in ((500.0, "undetermined"), (450.0, "present")):
         elevation_m = np.array([0.0, height, height, height, height])
         assert verdict(clogged(), temperature=temperature, elevation_m=elevation_m) == told
 

@@ -103,13 +103,41 @@ def test_set_right_again_it_is_over() -> None:
         assert (during.present().tolist(), later.present().tolist()) == ([ONE], [])
 
 
-def test_one_variable_alone_is_not_enough_without_rain() -> None:
-    """Two antennas may be exchanged; with each one's rain at the other's place it is the ids."""
-    signal = exchanged(usual(), only=[SIGNAL])
-    del signal[BATTERY], signal[TEMPERATURE]
-    _, findings = judged(signal, CHANGE_H + 96)
-    assert len(findings.present()) == 0
-    _, findings = judged(exchanged({SIGNAL: usual()[SIGNAL], RAIN: showers()}), CHANGE_H + 96)
+def only(variable: int, hour: int, beside: float = 0.0) -> Findings:
+    """Return what is found when stations send nothing but one variable, exchanged; beside: how far the second one's new
+    level is from the first one's old one.
+    """
+    table = exchanged({variable: usual()[variable]})[variable]
+    table[CHANGE_H:, TWO] += beside
+    return judged({variable: table}, hour)[1]
+
+
+@pytest.mark.parametrize("days_later", [2, 9])
+@pytest.mark.parametrize(("variable", "told"), [(SIGNAL, True), (BATTERY, True), (TEMPERATURE, False)])
+def test_signal_or_battery_alone_is_enough_and_the_weather_is_not(variable: int, told: bool, days_later: int) -> None:
+    assert only(variable, CHANGE_H + 24 * days_later).present().tolist() == [ONE] * told
+
+
+def test_one_variable_alone_must_be_exact() -> None:
+    """4 dB beside the other's level of 14 dB before are no exchange, 2 dB may be chance."""
+    assert only(SIGNAL, CHANGE_H + 96, beside=2.0).present().tolist() == [ONE]
+    assert len(only(SIGNAL, CHANGE_H + 96, beside=4.0).present()) == 0
+
+
+@pytest.mark.parametrize(("days", "told"), [(0, True), (8, False)], ids=["at once", "within eight days"])
+def test_long_after_one_variable_must_still_have_changed_from_day_to_day(days: int, told: bool) -> None:
+    """24 days later its hours are no longer held, its days are."""
+    signal, change = usual()[SIGNAL], 15 * 24
+    share = np.clip((np.arange(len(signal)) - change) / max(days * 24, 1), 0.0, 1.0)[:, None]
+    moved = signal.copy()
+    moved[:, [ONE, TWO]] = (1 - share) * signal[:, [ONE, TWO]] + share * signal[:, [TWO, ONE]]
+    assert judged({SIGNAL: moved}, 39 * 24)[1].present().tolist() == [ONE] * told
+
+
+def test_one_variable_that_is_less_distinct_needs_rain() -> None:
+    """With each one's rain at the other's place it is the ids, without it may be the weather."""
+    assert len(only(TEMPERATURE, CHANGE_H + 96).present()) == 0
+    _, findings = judged(exchanged({TEMPERATURE: usual()[TEMPERATURE], RAIN: showers()}), CHANGE_H + 96)
     assert findings.present().tolist() == [ONE]
     assert findings.numbers["rain_odds"][ONE] >= exchanged_ids.RAIN_FOR
 

@@ -181,6 +181,17 @@ def test_an_hourly_station_that_loses_one_report_now_and_then_is_missed_within_f
     assert overdue.judge(view, Settings()).numbers["limit_s"][0] <= 4.5 * 3600
 
 
+def test_one_longer_pause_in_twelve_days_does_not_say_that_pauses_go_on_and_on() -> None:
+    """Nine days with a report missing at most, one with two: an hourly station is missed after some six hours, since
+    of six days with the longest pauses none went on by more than what delays make.
+    """
+    view = view_of_arrived(np.ones((13 * 24, 1), bool), 3600)
+    longest_h = [2.0, 1.07, 2.0, 1.19, 1.12, 1.03, 2.0, 2.0, 2.01, 2.0, 2.0, 3.03]
+    view.record.longest_gap[:, 0] = 0
+    view.record.longest_gap[view.record.daily.head - 12 : view.record.daily.head, 0] = 3600 * np.array(longest_h)
+    assert 5.0 <= overdue.habit_limit(view, np.array([0]))[0] / 3600 <= 6.5
+
+
 def test_one_message_after_a_long_silence_is_no_return() -> None:
     """A modem that wakes once a day says nothing of the rest of it; the second message does."""
     times = np.arange(NOW - 20 * 86400, NOW + 1, 900) - 60

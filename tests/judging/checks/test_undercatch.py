@@ -61,6 +61,14 @@ def test_thirty_percent_less_is_told_with_its_date() -> None:
     assert shown["too_little"]
 
 
+def test_weeks_that_it_was_stopped_before_hide_nothing() -> None:
+    """Three weeks without a tip, mended, and then 70 %: told all the same, and by all neighbours."""
+    view, findings = judged(changed(changed(rain(), 0.0, 120, 141), 0.7))
+    assert findings.present().tolist() == [FAULTY]
+    assert findings.numbers["ratio"][FAULTY] == pytest.approx(0.7, abs=0.05)
+    assert undercatch.evidence(view, undercatch.Settings(), findings, FAULTY)["agree"] == 5
+
+
 def test_too_much_is_told_alike() -> None:
     """A gauge that counts a third more than it used to."""
     view, findings = judged(changed(rain(), 1.35))

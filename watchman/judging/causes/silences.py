@@ -200,7 +200,8 @@ def _silent_group(
         latest = last[silent[known]].max(initial=int(began))
         silent = silent[known | (last[silent] <= latest + _within(every[silent]))]
         mine = [p for p in members if view.stations.ids[p] in alarm.stations or p in silent]
-        present = len(silent) > STILL_MOST * len(mine)
+        # The last one that is still silent has a trouble of its own by now.
+        present = len(silent) > max(STILL_MOST * len(mine), 1)
     else:
         # Those that fell silent long before the others have a trouble of their own.
         mask = np.zeros(len(late), bool)
@@ -213,6 +214,8 @@ def _silent_group(
         others = len(members) - int(own_trouble.sum())
         fewest = 3 if _plan_runs_on(key, silent, view) else 2
         enough = len(silent) >= max(fewest, overdue.MOST * (len(silent) + spoke))
+        # Of a few, one that speaks and two that fell silent one after the other are no outage.
+        enough = enough and bool(len(silent) > 2 or not spoke or overdue.at_one_moment(view, silent))
         present = bool(known_bad and enough)
         unsure = bool(present and len(silent) < overdue.MOST * others and waits.any[silent].any())
     if not present and alarm is None:
@@ -281,19 +284,24 @@ def _waits(findings: Findings, view: View) -> _Waits:
 def _could_be_most(view: View, silent: np.ndarray, names: Sequence[str]) -> np.ndarray:
     """Say of each silent station whether those of its name that it isn't known of could make up most of them [bool, n].
 
-    A peer spoke when it was heard too much later to have fallen silent with the station; it is unsure until it is late
-    itself.
+    A peer spoke when it measured and sent something after the station's second missed report; it is unsure until it is
+    late itself. Where too many spoke of those that can be told, the others are not waited for.
     """
     could = np.zeros(len(names), bool)
     if not len(silent):
         return could
-    last, every = view.record.last_received, view.record.sends_every_s
+    last, every, sent = view.record.last_received, view.record.sends_every_s, overdue.last_sent(view)
     unsure = view.now - last <= 2 * every + overdue.SLACK_S
     for peers in members_of(names, {names[position] for position in silent} - {""}).values():
         peers = peers[last[peers] > 0]
         own = np.intersect1d(peers, silent)
-        apart = last[own] + _within(every[own])
-        spoke = len(peers) - np.searchsorted(np.sort(last[peers]), apart)
-        earliest_unsure = last[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
-        could[own] = (earliest_unsure < apart) & (len(peers) - spoke >= overdue.MOST * len(peers))
+        missed = sent[own] + 2 * every[own]  # its last report before an outage may have been lost besides
+        spoke = len(peers) - np.searchsorted(np.sort(sent[peers]), missed)
+        earliest_unsure = sent[peers[unsure[peers]]].min(initial=np.iinfo(np.int64).max)
+        known_silent = np.count_nonzero(~unsure[peers])
+        could[own] = (
+            (earliest_unsure < missed)
+            & (len(peers) - spoke >= overdue.MOST * len(peers))
+            & (known_silent >= overdue.MOST * (known_silent + spoke))
+        )
     return could

@@ -22,9 +22,9 @@ Each kind has its own evidence; of several at one gauge the first of its rule's 
     off the grid    readings of the last days that are whole numbers of another usual tip size, and not of the written
     wrong tip size  a ratio of 0.77 to 0.81 or 1.24 to 1.30 to its neighbours (0.2 or 0.254 mm taken for the other) as
                     long as is known, over 300 mm and within 0.02 by its own spread, at gauges of like height
-    stray tips      at least eight hours in two weeks with one to three tips while all gauges within 30 km were dry for
-                    6 hours before and 2 after (one tip at a quarter of them aside), and four times as many as at any of
-                    them; no single tips at dawn (dew), none in frost
+    stray tips      at least eight hours in two weeks with one to three tips while three quarters of the gauges within
+                    30 km were dry for 3 hours before and 1 after, and three times as many as at the middle one of
+                    them; no single tips at dawn (dew), and about frost only in hours under -1 degC (nothing melts)
     sprinkler       1 mm or more at the same hour of at least three days in two weeks, amounts within 1.8 times their
                     median, the others dry for 2 hours before and 1 after; such rain at other hours on half as many days
                     at most

@@ -29,11 +29,13 @@ useless as a dead one. But the edge of a shower gives a little, and a clog mostl
     where it isn't frozen   Its own temperature or, corrected by 6.5 K/km of height, that of the nearest station that
                             has one was never under 2 degC in the hours in which the witness was wet. Without any
                             thermometer nothing is judged in the frost months.
-    beside a witness that   The tips of a thaw are no rain. A neighbour at or under 0.5 degC in any hour of that day or
-    isn't thawing           the two before, or under 2 degC while it was wet, neither witnesses nor confirms another;
-                            nor one whose day, or either day before, was under 4 degC in the mean, where hours are no
-                            longer held; nor in the frost months without any thermometer. Its temperature is found as
-                            the gauge's own is. Only such neighbours wet: the gauge can't be judged.
+    beside a witness that   The tips of a thaw are no rain. Off a neighbour's rain is taken, hour by hour, what may be
+    isn't thawing           snow melting in its funnel (science/snow.py): all of it under 2 degC, else up to 5 mm a
+                            degree and day while any may lie there. No snow fell in an hour in which three gauges over 2
+                            degC within 30 km of it (one may be the one in question) had nothing and none had any. Where
+                            hours are no longer held all rain is taken off on a day under 4 degC in the mean and the two
+                            after it; so it is in the frost months without any thermometer. Its temperature is found as
+                            the gauge's own is. Nothing else wet: the gauge can't be judged.
 
 The gauge's own rain ends the evidence, and it starts again from nothing; so do tips made by a visitor, since then
 nobody knows how the gauge was left; and so does somebody's word that it is not a fault, on the day after. These tips
@@ -50,12 +52,11 @@ A gauge whose own odds are past the limit doesn't say that it was dry about.
 Where the numbers come from: 1000 to 1: our own simulation of six climates, at most one false call in twenty-five
 seasons of a gauge (showers only, gauges 5 to 10 km apart), none in 400 of long rain or desert. The table and 30 km:
 science/neighbours.py. 2 degC: rain and snow are equally likely at 1.0 degC on average, from -0.4 to 2.4 degC at 95 % of
-stations (Jennings et al. 2018, Nat. Commun.). 0.5 degC, and that snow is gone from a funnel two days later: judgement,
-no source. 4 degC: judging/frost.py. 6.5 K/km: the standard atmosphere. Frost months, November to March from 30 degrees
-of latitude poleward and half a year later in the south: when a university network switches its unheated gauges off. 6
-hours: the usual least dry time between storms. 20, a tenth, 5 times, 0.3 mm, three times as much, 1 mm, 3 hours:
-judgement, no source; the tenth was chosen over a twentieth with a record of nearly dead gauges in sight
-(tests/outside/test_flanders.py).
+stations (Jennings et al. 2018, Nat. Commun.). 4 degC: judging/frost.py. 6.5 K/km: the standard atmosphere. Frost
+months, November to March from 30 degrees of latitude poleward and half a year later in the south: when a university
+network switches its unheated gauges off. 6 hours: the usual least dry time between storms. 20, a tenth, 5 times, 0.3
+mm, three times as much, 1 mm, 3 hours, three mild gauges, two days: judgement, no source; the tenth was chosen over a
+twentieth with a record of nearly dead gauges in sight (tests/outside/test_flanders.py).
 
 What it cannot see: anything at a gauge without a believable neighbour within 30 km, and it says so; a clog that lets
 more than a tenth through on wet days (`undercatch`, `slow-drain`); the rest of the day on which it last rained; a gauge
@@ -73,6 +74,7 @@ from pydantic import Field
 
 from watchman.judging.frost import FROST_MEAN_C, frost_months, thermometers
 from watchman.judging.science import neighbours as table
+from watchman.judging.science import snow
 from watchman.judging.science.neighbours import DEPTH_MM, NO_WITNESS_KM
 from watchman.judging.view import Findings, View, rfc3339
 from watchman.model import BATTERY, TEMPERATURE, Verdict
@@ -103,8 +105,13 @@ OVER_MIDNIGHT_H = 3
 WHOLE_DAY_S = round(0.99 * DAY)
 WHOLE_HOUR_S = round(0.9 * HOUR)
 FROZEN_C = 2.0
-SNOW_C = 0.5
 THAW_DAYS = 2
+MILD_MEAN_C = 15.0
+"""In a month without a colder day no hour was cold enough for snow [degC] (judgement, no source)."""
+AT_A_TIME = 1024
+"""Gauges whose snow is accounted for at once; bounds the memory, not the result."""
+DRY_ABOUT = 3
+"""So many gauges in mild air, all dry, say that no snow fell about them."""
 HEARD_DAYS = 7
 SHOWN_WITNESSES = 6
 
@@ -150,10 +157,10 @@ def judge(view: View, settings: Settings) -> Findings:
     odds, spells, since = np.ones(size), np.zeros(size, np.int64), np.zeros(size, np.int64)
     blind = np.zeros(size, bool)
     first, candidates = _candidates(view)
-    suspects = np.zeros(size, bool)
+    suspects, melt = np.zeros(size, bool), _Melt(view)
     for _round in range(2):
         for begin, some in _by_length(view, first, candidates):
-            weighed = _weigh(view, settings, begin, some, suspects)
+            weighed = _weigh(view, settings, begin, some, suspects, melt)
             odds[some], spells[some], blind[some] = weighed.odds, weighed.spells, weighed.blind
             told = weighed.odds >= settings.limit_odds
             if told.any():
@@ -181,7 +188,7 @@ def judge(view: View, settings: Settings) -> Findings:
 def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
     """Return what people are shown of one gauge: the table of days with their witnesses, and how unlikely it all is."""
     first = max(view.record.daily.cell(int(findings.numbers["first_day"][position])), 0)
-    weighed = _weigh(view, settings, first, np.array([position]), findings.numbers["suspect"])
+    weighed = _weigh(view, settings, first, np.array([position]), findings.numbers["suspect"], _Melt(view))
     days = np.flatnonzero(weighed.chance[:, 0] < 1)
     most_um = weighed.wet_um[days, 0].max(axis=0, initial=0)
     wet = np.flatnonzero(most_um >= WET_UM)[:SHOWN_WITNESSES]
@@ -284,12 +291,14 @@ def _by_length(view: View, first: np.ndarray, stations: np.ndarray) -> list[tupl
     return [(int(first[some].min()), some) for some in groups if len(some)]
 
 
-def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray, suspects: np.ndarray) -> _Weighed:
+def _weigh(
+    view: View, settings: Settings, first: int, positions: np.ndarray, suspects: np.ndarray, melt: _Melt
+) -> _Weighed:
     """Weigh the days from a daily cell to now for some stations; suspects [n] don't say where it was dry."""
     daily = view.record.daily
     days = slice(first, daily.head + 1)
     neighbours = view.stations.neighbours[positions]
-    thaw_um = _thaw_um(view, settings, first, neighbours)
+    thaw_um = _thaw_um(view, settings, first, neighbours, melt)
     believed_um = _believable_um(view, positions, daily.rain[days] - thaw_um)
     wet_um, gauges = _witnesses_um(view, first, positions, believed_um, suspects)
     km = view.stations.neighbours_km[positions]
@@ -302,7 +311,7 @@ def _weigh(view: View, settings: Settings, first: int, positions: np.ndarray, su
     chance = np.where(own_um <= DRY_SHARE * witness_um, chance, 1.0)
     frozen = _frozen(view, settings, first, positions, chance < 1, witness)
     most_thaw_um = np.where(_near(view, positions), thaw_um[:, neighbours], 0).max(axis=2, initial=0)
-    frozen |= (chance == 1) & (most_thaw_um > 0) & (own_um <= DRY_SHARE * most_thaw_um)
+    frozen |= (chance == 1) & (most_thaw_um >= WET_UM) & (own_um <= DRY_SHARE * most_thaw_um)
     joined = _over_midnight(view, first, positions, chance < 1, witness)
     handled = daily.held[days, positions] > 0
     real = handled | _rain(own_um, believed_um.max(axis=2, initial=0), _over(view, first)[:, None])
@@ -378,8 +387,8 @@ def _believable_um(view: View, positions: np.ndarray, rain_um: np.ndarray) -> np
     return np.where(_near(view, positions), np.minimum(rain_um[:, neighbours], BELIEVED * confirmed), 0)
 
 
-def _thaw_um(view: View, settings: Settings, first: int, neighbours: np.ndarray) -> np.ndarray:
-    """Return the daily rain of these neighbours, and of theirs, that may be melt, from 1 mm on [um; day, n]."""
+def _thaw_um(view: View, settings: Settings, first: int, neighbours: np.ndarray, melt: _Melt) -> np.ndarray:
+    """Return how much of the daily rain of these neighbours, and of theirs, may be melt, from 1 mm on [um; day, n]."""
     hourly, daily = view.record.hourly, view.record.daily
     asked = np.unique(neighbours)
     asked = np.unique(np.append(view.stations.neighbours[asked], asked))
@@ -391,40 +400,89 @@ def _thaw_um(view: View, settings: Settings, first: int, neighbours: np.ndarray)
         return thaw
     station = asked[row]
     thermometer, warmer = thermometers(view, asked)
-    column, warmer = thermometer[row], warmer[row]
-    coldest_c = _coldest_c(view, first, thermometer)[day, row] + warmer
     days_before = np.maximum(first + day[:, None] - np.arange(THAW_DAYS + 1), 0)
-    day_c = np.fmin.reduce(_mean_c(daily, days_before, column[:, None]), axis=1) + warmer
-    no_hours = (hourly.cells(daily.start + (first + day - THAW_DAYS) * DAY + 1) < 0) | np.isnan(coldest_c)
-    melting = (coldest_c <= SNOW_C) | (no_hours & (day_c < FROST_MEAN_C))
-    sleet = np.flatnonzero(coldest_c < FROZEN_C)
-    cells, held = _hours(view, first + day[sleet])
-    wet = held & (hourly.rain[cells, station[sleet, None]] > 0)
-    hour_c = _mean_c(hourly, cells, column[sleet, None]) + warmer[sleet, None]
-    melting[sleet] |= ((hour_c < FROZEN_C) & wet).any(axis=1)
-    unknown = np.isnan(day_c) | (column < 0)
+    day_c = np.fmin.reduce(_mean_c(daily, days_before, thermometer[row][:, None]), axis=1) + warmer[row]
+    cells, held = _hours(view, first + day)
+    melting_um = np.where(day_c < FROST_MEAN_C, rain[day, station], 0)
+    by_hour = held.all(axis=1) | (held.any(axis=1) & (first + day == daily.head))
+    month_c = _mean_c(daily, np.arange(max(daily.head - LATELY, 0), daily.head + 1)[:, None], thermometer) + warmer
+    mild = np.fmin.reduce(month_c, axis=0) >= MILD_MEAN_C
+    melting_um[by_hour & mild[row]] = 0
+    by_hour &= ~mild[row]
+    some = np.flatnonzero(by_hour)
+    if len(some):
+        own_um = np.where(held[some], hourly.rain[cells[some], station[some, None]], 0)
+        melting_um[some] = np.minimum(own_um, melt.um(station[some], cells[some])).sum(axis=1)
+    unknown = np.isnan(day_c) | (thermometer[row] < 0)
     if unknown.any():
         frost = frost_months(view, first, asked, settings.frost_months)
-        melting[unknown] = frost[day[unknown], row[unknown]]
-    thaw[day, station] = np.where(melting, rain[day, station], 0)
+        melting_um[unknown] = np.where(frost[day[unknown], row[unknown]], rain[day[unknown], station[unknown]], 0)
+    thaw[day, station] = melting_um
     return thaw
 
 
-def _coldest_c(view: View, first: int, stations: np.ndarray) -> np.ndarray:
-    """Return the coldest hour of each day and the THAW_DAYS before, NaN where none is held [degC; day, station]."""
-    hourly, daily = view.record.hourly, view.record.daily
-    days = np.arange(first - THAW_DAYS, daily.head + 1)
-    cells, held = _hours(view, days)
-    some, column = np.unique(stations, return_inverse=True)
-    coldest = np.full((len(days), len(some)), np.nan, np.float32)
-    for place in np.flatnonzero(held.any(axis=1)):
-        hours = cells[place][held[place]]
-        rows = slice(hours[0], hours[-1] + 1)
-        total, count = (np.take(table[TEMPERATURE, rows], some, axis=1) for table in (hourly.total, hourly.count))
-        means = np.where(np.asarray(count) > 0, total, np.float32(np.nan)) / np.maximum(count, np.uint16(1))
-        coldest[place] = np.fmin.reduce(means, axis=0)
-    colder = np.fmin.reduce([coldest[back : back + len(days) - THAW_DAYS] for back in range(THAW_DAYS + 1)])
-    return np.asarray(colder[:, column])
+class _Melt:
+    """How much of a gauge's rain of an hour may be snow that melts, all of it under 2 degC; each gauge is accounted for
+    once, when it is asked for.
+    """
+
+    def __init__(self, view: View) -> None:
+        """Take a view; nothing is worked out yet."""
+        self._view = view
+        self._um = np.empty((0, 0), np.float32)
+        self._row = np.full(len(view.stations), -1)
+
+    def um(self, stations: np.ndarray, cells: np.ndarray) -> np.ndarray:
+        """Return it for some hourly cells of each of some stations [um; k, hour]."""
+        new = np.unique(stations[self._row[stations] < 0])
+        parts = [_melt_um(self._view, new[begin : begin + AT_A_TIME]) for begin in range(0, len(new), AT_A_TIME)]
+        if parts:
+            self._row[new] = len(self._um) + np.arange(len(new))
+            self._um = np.concatenate([self._um, *parts] if len(self._um) else parts)
+        return np.asarray(self._um[self._row[stations][:, None], cells])
+
+
+def _melt_um(view: View, stations: np.ndarray) -> np.ndarray:
+    """Return how much of their rain of each hour may be snow that melts [um; k, hour]."""
+    hourly = view.record.hourly
+    near = _near(view, stations)
+    about, place = np.unique(np.append(stations, view.stations.neighbours[stations][near]), return_inverse=True)
+    others = np.full(near.shape, -1)
+    others[near] = place[len(stations) :]
+    degrees = _degrees(view, about)
+    own = degrees[place[: len(stations)]]
+    melt = np.zeros(own.shape, np.float32)
+    cold = (own < snow.SNOW_C).any(axis=1)
+    if cold.any():
+        hours = slice(0, hourly.head + 1)
+        rain, known = (np.asarray(np.take(table[hours], about, axis=1).T) for table in (hourly.rain, hourly.known))
+        speaks = (degrees >= snow.SNOW_C) & (known >= WHOLE_HOUR_S)
+        dry, wet = (_counted(of, others[cold]) for of in (speaks & (rain == 0), speaks & (rain > 0)))
+        may_snow = (wet > 0) | (dry < DRY_ABOUT)
+        melt[cold] = 1000 * snow.may_melt_mm(np.ascontiguousarray(own[cold].T), np.ascontiguousarray(may_snow.T)).T
+    return np.where(own < snow.SNOW_C, np.float32(np.inf), melt)
+
+
+def _degrees(view: View, stations: np.ndarray) -> np.ndarray:
+    """Return the hourly temperature at some stations, by height where it is another's [degC; k, hour]."""
+    hourly = view.record.hourly
+    thermometer, warmer = thermometers(view, stations)
+    source, column = np.unique(thermometer, return_inverse=True)
+    hours = slice(0, hourly.head + 1)
+    total, count = (
+        np.asarray(np.take(table[TEMPERATURE, hours], source, axis=1).T, np.float32)
+        for table in (hourly.total, hourly.count)
+    )
+    measured = np.where((count > 0) & (source >= 0)[:, None], total / np.maximum(count, 1), np.float32(np.nan))
+    return np.asarray(measured[column] + warmer[:, None], np.float32)
+
+
+def _counted(of: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Return how many of the gauges at some places (-1: nobody) it is true of in each hour [k, hour]."""
+    number = np.zeros((len(places), of.shape[1]), np.int8)
+    for column in places.T:
+        number += of[column] & (column >= 0)[:, None]
+    return number
 
 
 def _mean_c(grid: Grid, cells: np.ndarray, stations: np.ndarray) -> np.ndarray:

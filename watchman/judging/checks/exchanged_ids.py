@@ -17,15 +17,20 @@ it. Rain is asked too: since the change, are the hours in which A was wet those 
 way round (ln of likelihood ratios, as in `clock`)?
 
     exchanged   two variables of signal, battery, temperature and humidity have changed places, and rain doesn't speak
-                against it by 20 to 1; or one has, and rain speaks for it by a million to one, by 100 to 1 where it was
-                distinct by 5 spreads
+                against it by 20 to 1; or signal or battery alone have, were distinct by 5 spreads and are exact: D now,
+                and each one's part in it, within 2 spreads; or one has, and rain speaks for it by a million to one, by
+                100 to 1 where it was distinct by 5 spreads
 
 Up to 60 stations every pair is looked at, in larger networks the neighbours (12 nearest within 60 km). If places change
 back, that is the end of it and no second exchange: the oldest days known say who is who. A change older than the hourly
-memory (31 days) can't be asked whether it came at once; then 5 spreads are needed for each.
+memory (31 days) can't be asked whether it came at once; then 5 spreads are needed for each, and what stands alone must
+have turned round from one day to the next but one.
 
 Where the numbers come from: all are judgement, no source. "At once" is what tells an exchange from weather: fog that
 lies in a valley below a warm, sunny ridge turns temperature and battery round too, but not from one hour to the next.
+Why signal or battery alone are enough: they belong to the station, not to the weather. That two change by themselves in
+the same hour, if each does so once a year, comes once in 8760 years of a pair; that each takes the other's level within
+a tenth of what they may be, a hundred times more seldom.
 
 What it cannot see: two stations that are alike in everything; an exchange in the first 5 days, or before the watch
 began (setting that right would look like one); three ids in a ring.
@@ -55,6 +60,9 @@ LEAST_SPREAD = {SIGNAL: 1.5, TEMPERATURE: 0.4, HUMIDITY: 3.0}
 LEAST_SPREAD_OF_VOLTS = 0.004
 DISTINCT = 3.0
 VERY_DISTINCT = 5.0
+EXACT = 2.0
+PECULIAR = np.array([variable in (SIGNAL, BATTERY) for variable in ASKED])
+"""What belongs to the station, not to the weather."""
 AT_ONCE = 0.5
 HOURS_BESIDE = 6
 PROFILE_DAYS = 14
@@ -109,20 +117,23 @@ class _Exchange:
 @dataclass(frozen=True, slots=True)
 class _Turned:
     """The pairs [pair, 2] in which something may have turned round: what has, the difference before, whether that was
-    far apart even for a change long ago [variable, pair]; was, now_is: levels before and now [variable, n].
+    far apart even for a change long ago, whether it alone shows an exchange if it came at once [variable, pair]; was,
+    now_is: levels before and now [variable, n].
     """
 
     pairs: np.ndarray
     changed: np.ndarray
     difference: np.ndarray
     far: np.ndarray
+    alone: np.ndarray
     was: np.ndarray
     now_is: np.ndarray
 
     def signs(self, place: int) -> bytes:
         """Return which variables of one pair have turned round, how far apart they were and which was the higher."""
         changed = self.changed[:, place]
-        return bytes((changed * (1 + self.far[:, place]) * np.sign(self.difference[:, place])).tobytes())
+        clear = 1 + self.far[:, place] + self.alone[:, place]
+        return bytes((changed * clear * np.sign(self.difference[:, place])).tobytes())
 
 
 def judge(view: View, settings: Settings) -> Findings:
@@ -281,7 +292,9 @@ def _turned(view: View, levels: _Levels, pairs: np.ndarray, back: int) -> _Turne
     )
     stayed = distinct & (np.abs(turned - 2 * difference) <= TURNED * size)
     changed &= ~stayed.any(axis=0)
-    return _Turned(pairs, changed, difference, size >= VERY_DISTINCT * spread, was, now_is)
+    far = size >= VERY_DISTINCT * spread
+    exact = np.maximum(np.abs(turned), np.abs(move + difference)) <= EXACT * spread
+    return _Turned(pairs, changed, difference, far, far & exact & PECULIAR[:, None], was, now_is)
 
 
 def _likely(was: np.ndarray, now_is: np.ndarray, pairs: np.ndarray) -> np.ndarray:
@@ -316,29 +329,43 @@ def _exchange(view: View, levels: _Levels, around: _Around, then: _Turned, place
     """Return the exchange of one pair in which something has turned round, None where it is none."""
     one, two = pair = tuple(then.pairs[place].tolist())
     changed, difference = then.changed[:, place], then.difference[:, place]
+    far, alone = then.far[:, place], then.alone[:, place]
     daily = levels.daily[:, :, one] - levels.daily[:, :, two]
     if _changed_back(daily[changed], difference[changed]):
         return None
     since = _since(view, levels, pair, changed, difference)
     recent = view.record.hourly.cell(since) >= PROFILE_DAYS * 24
     if not recent:
-        changed = changed & then.far[:, place]
+        changed = changed & far
+        alone = alone & _from_day_to_day(daily / difference[:, None], view.record.daily.cell(since) - levels.first_day)
     # Rain is asked before the hours of the change: it takes less time, and seldom speaks for two that are no exchange.
     rain = around.evidence(pair, since)
-    if not _enough(rain, changed, then.far[:, place]):
+    if not _enough(rain, changed, far, alone):
         return None
     if recent:
         changed = changed & _at_once(view, pair, since)
-        if not _enough(rain, changed, then.far[:, place]):
+        if not _enough(rain, changed, far, alone):
             return None
     return _Exchange(pair, since, changed, then.was[:, [one, two]], then.now_is[:, [one, two]], rain)
 
 
-def _enough(rain: float, changed: np.ndarray, far: np.ndarray) -> bool:
+def _enough(rain: float, changed: np.ndarray, far: np.ndarray, alone: np.ndarray) -> bool:
     """Say whether what has changed places [variable] is enough for an exchange, with what rain says [ln]."""
-    if np.count_nonzero(changed) >= 2:
+    if np.count_nonzero(changed) >= 2 or (changed & alone).any():
         return rain > RAIN_AGAINST
     return bool(changed.any()) and rain >= (RAIN_FOR if far[changed].any() else RAIN_ALONE)
+
+
+def _from_day_to_day(relative: np.ndarray, day: int) -> np.ndarray:
+    """Say which differences [variable, day], 1 as before, were still so on the last day known before a day, and the
+    other way round on the first one after it [variable].
+    """
+    turned = np.zeros(len(relative), bool)
+    for row, values in enumerate(relative):
+        before, after = values[max(day - 3, 0) : max(day, 0)], values[day + 1 : day + 4]
+        before, after = before[~np.isnan(before)], after[~np.isnan(after)]
+        turned[row] = bool(len(before) and len(after) and before[-1] >= AT_ONCE and after[0] <= -AT_ONCE)
+    return turned
 
 
 def _changed_back(daily: np.ndarray, difference: np.ndarray) -> bool:

@@ -12,9 +12,9 @@ taken in order; from the median on, the first that is longer than the one before
 more than a quarter, and all after it, are days on which the station really stood still. The others are ordinary: there
 are `days` of them, and the longest comes once in so many. r is the chance that a pause so long goes on by one report
 more: the larger of the share of its latest pauses in which a report was missing, and of the share, among the longest
-eighth of its ordinary days, of those longer than the shortest of them by more than sends_every; to both, half a case is
-added. It needs 20 arrivals and 7 days; until then at least four reports must be missed, more where so many are missed
-in a row once in 3000 days, half a report in ten being taken as missed beforehand.
+eighth of its ordinary days (six at least, or half of all), of those longer than the shortest of them by more than 1.25
+sends_every; to both, half a case is added. It needs 20 arrivals and 7 days; until then at least four reports must be
+missed, more where so many are missed in a row once in 3000 days, half a report in ten being taken as missed beforehand.
 
 Where the numbers come from: that the tail of the longest of many falls off exponentially is textbook statistics (the
 Gumbel distribution); once in 3000 days is the project's own aim; 60 days, the eighth and the quarter were chosen on
@@ -62,8 +62,11 @@ AT_ONCE = 0.25
 """Messages closer than so much of an interval were sent together (judgement)."""
 STOOD_STILL = 2.25, 0.25
 """A day's longest pause is no habit if it is longer than the next shorter by so many intervals and so much of it."""
-LONGEST_SHARE = 0.125
-"""The share of ordinary days, those with the longest pauses, that show how pauses go on (judgement)."""
+LONGER_BY = 1.25
+"""A pause that is longer by so many intervals goes on: one report more is what delays alone may make (judgement)."""
+LONGEST_SHARE, LONGEST_DAYS = 0.125, 6
+"""The share of ordinary days, those with the longest pauses, that show how pauses go on; so many at least, where that
+is no more than half of them (judgement)."""
 WET_UM = 1000
 NEAR_KM = 30.0
 
@@ -149,10 +152,10 @@ def _ordinary_days(view: View, stations: np.ndarray) -> tuple[np.ndarray, np.nda
     jump = np.diff(pauses, axis=0) > np.maximum(intervals * every, share * pauses[:-1])
     jump &= row[:-1] >= number // 2 - 1
     days = np.where(jump.any(axis=0), np.argmax(jump, axis=0) + 1, number)
-    eighth = np.ceil(LONGEST_SHARE * days).astype(int)
-    longest, shortest = pauses[days - 1, column], pauses[days - eighth, column]
-    longer = np.count_nonzero((pauses > shortest + every) & (row < days), axis=0)
-    return longest, (longer + 0.5) / (eighth + 1.0), days
+    some = np.maximum(np.ceil(LONGEST_SHARE * days).astype(int), np.minimum(LONGEST_DAYS, (days + 1) // 2))
+    longest, shortest = pauses[days - 1, column], pauses[days - some, column]
+    longer = np.count_nonzero((pauses > shortest + LONGER_BY * every) & (row < days), axis=0)
+    return longest, (longer + 0.5) / (some + 1.0), days
 
 
 def _peers_just_back(view: View, silent: np.ndarray, limit: np.ndarray) -> np.ndarray:
@@ -264,6 +267,21 @@ def fell_silent_together(view: View, silent: np.ndarray) -> np.ndarray:
     silent = silent & view.in_service & (last > 0)
     latest = last[silent].max(initial=0)
     return np.asarray(silent & (last >= latest - 1.5 * every - 2 * SLACK_S))
+
+
+def last_sent(view: View) -> np.ndarray:
+    """Return when each station was last known to be well: the newest reading's end, or its arrival where its clock is
+    ahead [s since 1970 UTC, n].
+    """
+    return np.minimum(view.record.last_observed, view.record.last_received)
+
+
+def at_one_moment(view: View, silent: np.ndarray) -> bool:
+    """Say whether these stations can have fallen silent at one moment, none having missed a report before another's
+    last.
+    """
+    last = last_sent(view)[silent]
+    return bool(last.max() <= (last + view.record.sends_every_s[silent]).min() + SLACK_S)
 
 
 def source_of(view: View) -> np.ndarray:

@@ -1,53 +1,59 @@
 """Does it go on tipping evenly after the neighbours are dry?
 
 A funnel that is half blocked holds the rain back and lets it out at a steady rate, whatever falls. Totals look right,
-but bursts are hidden: at 4 mm/h no quarter of an hour shows more than 1 mm. Two signs give it away.
+but bursts are hidden: at 4 mm/h no quarter of an hour shows more than 1 mm. A wet spell *drained* when
 
-Even tips after the rain. A wet spell *drained* when
-
-    after it    half an hour or more after the last rain at the nearest three gauges (within 30 km) it still tipped, 4
+    after it    half an hour or more after the last rain at the nearest five gauges (within 30 km) it still tipped, 4
                 times or more, none of them more than a quarter as much, and without a pause: all in all at 70 % or more
-                of the rate below
+                of the rate below. Of four or five gauges one may be wet meanwhile: it may be ill itself
     evenly      no tip is further than 1.2 tips from a straight line of rain against time, which is drawn back into the
                 rain as far as it holds (12 hours at most) and holds 12 tips or more
-    no faster   in the 12 hours before, never more than 1.3 times that rate (and one tip) in any half hour
+    no faster   in the 12 hours before, never more than 1.3 times that rate (and one tip) in any half hour, while the
+                middle one of the neighbours had at least as much in its heaviest hour as the gauge
 
-and it is a *clear* one when the line holds 16 tips or more to within 0.55 of a tip, which is as even as counting
-allows: rain rises, fades and comes in waves. Told after one clear spell, or after two of either kind.
+A drained spell is a *clear* one when, besides,
 
-A lid on the heaviest hours. In three hours or more, on two days or more, it counted 85 % or more of the most it
-counted in any hour of the month (8 tips or more), while the middle one of the three neighbours had 1.5 times that most,
-in units of the month's totals; and so it was in half of all hours in which that neighbour had so much. An honest gauge
-is above its neighbours in its own heaviest hours, not below.
+    even        its line holds 16 tips or more to within 0.55 of a tip, which is as even as counting allows: rain rises,
+                fades and comes in waves; or
+    held back   the middle one of the neighbours had twice as much in an hour as the gauge in any: water that runs out
+                here must have been missing before
+
+Told after one clear spell, or after two of either kind half a day apart. A spell of half as many tips, or hardly longer
+than the rain, counts as well where rain was held back on another day too and let out at the same rate, to within 10 %.
+
+About frost (its days and the three after them, judging/frost.py) only such spells count, held back on two days and let
+out at one rate: melting snow drains evenly too, but it follows the warmth, and adds to rain rather than hold it back.
+What the watch took for melt and left out of totals (judging/holding.py) is looked at here all the same.
 
     absent again    after two later wet spells (3 mm or more) that ended with the neighbours' rain, in each of which it
-                    counted an hour of 1.5 times the rate it was held to: a blocked funnel can't. A lid is gone with
-                    the first hour that breaks it
+                    counted an hour of 1.5 times the rate it was held to: a blocked funnel can't
 
-Both look at the 31 days that are kept hour by hour, and count only from the latest visit on, and since the gauge came
-to this place. Days of frost and the three after them (judging/frost.py) say nothing: melting snow drains alike. Counts
-of 5 and 15 minutes are looked at as long as they are kept (some 4 days), hours after that; a reading of an hour must
-begin after the rain.
+It looks at the 31 days that are kept hour by hour, and counts only from the latest visit on, and since the gauge came
+to this place. Counts of 5 and 15 minutes are looked at as long as they are kept (some 4 days), hours after that; a
+reading of an hour must begin after the rain.
 
 Where the numbers come from: the starting rule was ours (8 even tips after 3 neighbours had been dry for an hour: 0.25
 to 0.28 false calls a season in our own simulation). A count is up to half a tip off an even flow, hence 0.55; 1.2
-leaves room for an uneven one. That flow through a small hole is steady is physics. In our own simulation of four
-climates one honest gauge in fifty had a drained spell in a season, and none of 700 seasons a clear one or a lid; nor
-was one of 20 equal gauges side by side called in 9 months, nor one of 28 in the rain of a Flemish September. The other
-numbers are judgement, no source.
+leaves room for an uneven one. That flow through a small hole is steady is physics. In our own simulation of six
+climates 980 honest station-months had 14 spells that were even enough, one of them long enough, and none clear; about
+frost 72 in 770 drained, of which three seemed held back, none twice at one rate. Nor was one of 28 gauges called in the
+rain of a Flemish September. The other numbers are judgement, no source.
 
-What it cannot see: a hole that lets through more than it rains; anything without two gauges within 30 km; a total block
-(`dry-among-wet`); rates under about 0.3 mm/h, where the tips are hours apart; an outflow that slows down to a third.
+What it cannot see: a hole that lets through more than it rains; rain that always ends too gently to leave a tail;
+anything without two gauges within 30 km; a total block (`dry-among-wet`); rates under about 0.3 mm/h, where the tips
+are hours apart; an outflow that slows down to a third.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from copy import copy
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from watchman.judging.frost import frost_days
+from watchman.judging.holding import MELT
 from watchman.judging.view import Findings, View, rfc3339
 from watchman.model import Verdict
 from watchman.readings.record import DAY, HOUR, Grid
@@ -57,8 +63,8 @@ NAME = "slow-drain"
 EVERY_S = 6 * HOUR
 
 NEAR_KM = 30.0
-NEIGHBOURS = 3
-NEIGHBOURS_NEEDED = 2
+NEIGHBOURS = 5
+NEIGHBOURS_NEEDED, ONE_MAY_BE_ILL = 2, 4
 LOOK_BACK_H = 31 * 24
 BEFORE_H, AFTER_H = 12, 24
 HEARD_DAYS = 7
@@ -76,10 +82,7 @@ HIDES = 0.6
 SPELLS_NEEDED = 2
 WET_UM = 3000
 FASTER = 1.5
-FROST_BEFORE_DAYS = 3
-LID_HOURS, LID_DAYS, LID_TIPS = 3, 2, 8
-AT_LID, OVER_LID, LID_SHARE = 0.85, 1.5, 0.5
-COMPARABLE = 0.2
+FROST_BEFORE_DAYS, HELD_BACK, SAME_RATE = 3, 2.0, 0.1
 STARTS_H = (0, 1, 2, 3, 4, 6, 8, 10, 12)
 
 
@@ -105,6 +108,7 @@ class _Spells:
     like: np.ndarray
     drained: np.ndarray
     clear: np.ndarray
+    cold: np.ndarray
     stopped: np.ndarray
 
     def take(self, chosen: np.ndarray) -> _Spells:
@@ -112,35 +116,23 @@ class _Spells:
         return _Spells(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
 
-@dataclass(frozen=True, slots=True)
-class _Lids:
-    """The lid on each station's heaviest hours [n]: there; hours at it; the most counted in an hour, and the most the
-    middle neighbour had in an hour at the lid [mm]; since: the first of these hours [s since 1970 UTC].
-    """
-
-    there: np.ndarray
-    hours: np.ndarray
-    mm: np.ndarray
-    neighbour_mm: np.ndarray
-    since: np.ndarray
-
-
 def judge(view: View, settings: Settings) -> Findings:
     """Return which gauges drain slowly.
 
-    numbers: spells (drained ones that count), clear, stopped (spells since that ended in time), wet (spells weighed);
-    rate_mm_h, minutes_a_tip, tips, off_tips, hours_after, ended_at [s since 1970 UTC] of the latest drained spell;
-    lid_hours, lid_mm (the most it counted in an hour), neighbour_mm (the most the middle neighbour had in one of them);
+    numbers: spells (drained ones that count, half a day apart), clear, stopped (spells since that ended in time), wet
+    (spells weighed); rate_mm_h, minutes_a_tip, tips, off_tips, hours_after, ended_at [s since 1970 UTC] of the latest
+    drained spell;
     neighbours.
     """
-    size = len(view.stations)
+    view, size = _with_melt(view), len(view.stations)
     near = _nearest(view)
-    return _verdict(view, near, _spells(view, near, np.arange(size)), _lids(view, near))
+    return _verdict(view, near, _spells(view, near, np.arange(size)))
 
 
 def evidence(view: View, settings: Settings, findings: Findings, position: int) -> dict[str, Any]:
     """Return what people are shown of one gauge: the latest spell that drained, each such spell, and the limits."""
     numbers = {name: float(column[position]) for name, column in findings.numbers.items()}
+    view = _with_melt(view)
     spells = _spells(view, _nearest(view), np.array([position]))
     spells = spells.take(spells.drained & (spells.ended_at > _counts_from(view)[position]))
     drained = numbers["spells"] > 0
@@ -156,10 +148,6 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
         "tips": int(numbers["tips"]),
         "off_tips": round(numbers["off_tips"], 1) if drained else None,
         "limit_off_tips": OFF_TIPS,
-        "lid_hours": int(numbers["lid_hours"]),
-        "limit_lid_hours": LID_HOURS,
-        "lid_mm": _mm(numbers["lid_mm"]),
-        "neighbour_mm": _mm(numbers["neighbour_mm"]),
         "neighbours": int(numbers["neighbours"]),
         "rain_ended": rfc3339(numbers["ended_at"]) if drained else None,
         "each": [
@@ -168,6 +156,8 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
                 "tipped_until": rfc3339(spells.tail_until[row]),
                 "rate_mm_h": round(float(spells.rate[row]), 1),
                 "tips": int(spells.tips[row]),
+                "most_mm": _mm(spells.own_peak[row]),
+                "neighbour_mm": _mm(spells.peak[row]),
             }
             for row in range(len(spells.position))
         ],
@@ -176,13 +166,33 @@ def evidence(view: View, settings: Settings, findings: Findings, position: int) 
     }
 
 
+def _with_melt(view: View) -> View:
+    """Return a view in which even tips that were held back as melt count: they may be what drains."""
+    melt: dict[int, list[tuple[int, int]]] = {}
+    for span in view.held_back:
+        if span.reason == MELT and span.station in view.stations.positions:
+            stretch = (int(span.begins_at.timestamp()), int(span.ends_at.timestamp()))
+            melt.setdefault(view.stations.positions[span.station], []).append(stretch)
+    if not melt:
+        return view
+    others: list[tuple[int, int, int]] = []
+    for position, stretches in melt.items():
+        ends = [0, *(end for _begin, end in sorted(stretches))]
+        begins = [*(begin for begin, _end in sorted(stretches)), view.now + DAY]
+        others += [(position, end, begin) for end, begin in zip(ends, begins, strict=True) if end < begin]
+    record, stations = copy(view.record), np.array(list(melt))
+    record.fine = record.fine.with_held(stations, others)
+    record.hourly = record.hourly.with_held(stations, others)
+    return replace(view, record=record)
+
+
 def _mm(value: float) -> float:
     """Return a depth in words: rounded down to 0.1 mm."""
     return int(value * 10 + 1e-6) / 10
 
 
 def _nearest(view: View) -> np.ndarray:
-    """Return the nearest three stations within 30 km that were heard of late, -1 where there are fewer [n, 3]."""
+    """Return the nearest five stations within 30 km that were heard of late, -1 where there are fewer [n, 5]."""
     daily, stations = view.record.daily, view.stations
     heard = daily.running_known[daily.head + 1] > daily.running_known[max(daily.head - HEARD_DAYS, 0)]
     fit = (stations.neighbours >= 0) & (stations.neighbours_km <= NEAR_KM) & heard[stations.neighbours]
@@ -190,6 +200,15 @@ def _nearest(view: View) -> np.ndarray:
     return np.asarray(
         np.where(np.take_along_axis(fit, order, 1), np.take_along_axis(stations.neighbours, order, 1), -1)
     )
+
+
+def _left_out(view: View, near: np.ndarray) -> np.ndarray:
+    """Return how many of the neighbours may be wet while the others are believed [k]: one of four that had rain this
+    month may be ill itself; one that had none may be dead.
+    """
+    hourly = view.record.hourly
+    rained = hourly.running[hourly.head + 1] > hourly.running[max(hourly.head + 1 - LOOK_BACK_H, 0)]
+    return np.asarray((np.count_nonzero((near >= 0) & rained[near], axis=1) >= ONE_MAY_BE_ILL).astype(int))
 
 
 def _counts_from(view: View) -> np.ndarray:
@@ -217,7 +236,22 @@ def _spells(view: View, near: np.ndarray, positions: np.ndarray) -> _Spells:
     ]
     together = (np.concatenate(columns) for columns in zip(*(_columns(part) for part in parts), strict=True))
     spells = _Spells(*together)
-    return spells.take(np.lexsort((spells.ended_at, spells.position)))
+    return _told_apart(spells.take(np.lexsort((spells.ended_at, spells.position))))
+
+
+def _told_apart(spells: _Spells) -> _Spells:
+    """Return the spells with those that drained by their rate: rain was held back on two days, and let out at the same
+    rate. Melt and fading rain have no rate of their own, a hole has; about frost nothing else counts.
+    """
+    again = np.zeros(len(spells.position), bool)
+    doubt = spells.like & (spells.peak >= HELD_BACK * spells.own_peak)
+    for row in np.flatnonzero(doubt & (spells.tips >= LINE_TIPS)).tolist():
+        same = doubt & (spells.position == spells.position[row])
+        same &= np.abs(spells.rate - spells.rate[row]) <= SAME_RATE * spells.rate[row]
+        if (same & (np.abs(spells.ended_at - spells.ended_at[row]) >= DAY // 2)).any():
+            again |= same
+    sound = ~spells.cold | again
+    return replace(spells, like=spells.like & sound, drained=spells.drained & sound | again, clear=spells.clear & sound)
 
 
 def _columns(spells: _Spells) -> list[np.ndarray]:
@@ -231,13 +265,14 @@ def _ends(view: View, near: np.ndarray, positions: np.ndarray) -> tuple[np.ndarr
     hourly = view.record.hourly
     first = max(hourly.head + 1 - LOOK_BACK_H, BEFORE_H)
     hours = slice(first, hourly.head + 1)
-    dry = np.ones((hourly.head + 1 - first, len(positions)), bool)
+    wet = np.zeros((hourly.head + 1 - first, len(positions)), np.int8)
     lone = np.maximum(LONE_TIP_UM, _tip_um(view))
     quiet = (hourly.rain[hours] <= lone) & (hourly.known[hours] >= KNOWN_SHARE * HOUR)
     # The hour still running counts as far as it has come.
     quiet[-1] = hourly.rain[hourly.head] <= lone
     for column in near[positions].T:
-        dry &= quiet[:, column] | (column < 0)
+        wet += ~quiet[:, column] & (column >= 0)
+    dry = wet <= _left_out(view, near[positions])
     onset = dry.copy()
     onset[1:] &= ~dry[:-1]
     onset[0] = False
@@ -266,15 +301,16 @@ def _weighed(
     inside = (cells <= grid.head) & (at < middle + dry_h[:, None] * per_hour)
     cells = np.minimum(cells, grid.head)
     own = np.where(inside, grid.rain[cells, position[:, None]], 0)
-    others = near[position]
-    wet, each = np.zeros(own.shape, bool), []
+    others, left_out = near[position], _left_out(view, near[position])
+    number, each = np.zeros(own.shape, np.int8), []
     peaks = np.full((len(position), NEIGHBOURS), np.nan)
     for place in range(NEIGHBOURS):
         there = others[:, place] >= 0
         rain = np.where(there[:, None] & inside, grid.rain[cells, others[:, place, None]], 0)
-        wet |= rain > 0
+        number += rain > 0
         each.append(np.cumsum(rain, axis=1, dtype=np.int32))
         peaks[there, place] = _most(each[-1][there], per_hour)
+    wet = number > left_out[:, None]
     ended = middle - np.argmax(wet[:, middle - per_hour : middle][:, ::-1], axis=1)
     ended = np.where(wet[:, middle - per_hour : middle].any(axis=1), ended, middle)
 
@@ -284,7 +320,7 @@ def _weighed(
     row = np.arange(len(own))
     total = np.cumsum(own, axis=1, dtype=np.int32)
     tail, *others_tail = (sums[row, last] - sums[row, ended - 1] for sums in (total, *each))
-    alone = np.max(others_tail, axis=0) <= OTHERS_TAIL * tail
+    alone = np.sort(others_tail, axis=0)[-1 - left_out, row] <= OTHERS_TAIL * tail
     # What a long reading holds may have fallen before the neighbours' rain ended.
     longer = np.maximum(view.record.covers_s[position], grid.step) - 300
     remembered = np.where(per_hour == 1, HOUR, TAIL_S + longer)
@@ -303,9 +339,10 @@ def _weighed(
     peak = np.nanmedian(peaks, axis=1) if len(position) else np.zeros(0)
     at_pace = (tail >= TAIL_TIPS * tip) & (tail + tip >= AT_PACE * slope * (last + 1 - ended))
     like = alone & at_pace & (tail_s >= remembered) & (off <= OFF_TIPS) & no_faster & (line_tips >= LIKE_TIPS)
-    like &= ~_frost(view, position, begins)
     drained = like & (tail_s >= TAIL_S + longer) & (line_tips >= LINE_TIPS) & (line_cells >= LINE_CELLS)
+    drained &= peak >= own_peak
     clear = drained & (per_hour > 1) & (line_tips >= CLEAR_TIPS) & (off <= CLEAR_OFF_TIPS)
+    clear |= drained & (peak >= HELD_BACK * own_peak)
     start = grid.start + (grid.cells(begins + 1) - middle) * grid.step
     return _Spells(
         position=position,
@@ -319,6 +356,7 @@ def _weighed(
         like=like,
         drained=drained,
         clear=clear,
+        cold=_frost(view, position, begins),
         stopped=(own[:, :middle].sum(axis=1) >= WET_UM) & (tail_s <= TAIL_S + longer) & (dry_h >= 2),
     )
 
@@ -382,60 +420,7 @@ def _frost(view: View, position: np.ndarray, begins: np.ndarray) -> np.ndarray:
     return np.asarray(((days >= 0) & frost[np.maximum(days, 0), column[:, None]]).any(axis=1))
 
 
-def _lids(view: View, near: np.ndarray) -> _Lids:
-    """Return where the heaviest hours of the month stand under a lid that the neighbours' don't."""
-    hourly = view.record.hourly
-    size = len(near)
-    first = max(hourly.head + 1 - LOOK_BACK_H, 0)
-    hours = slice(first, hourly.head)
-    ends = hourly.start + (np.arange(first, hourly.head) + 1) * HOUR
-    counts = (ends[:, None] > _counts_from(view) + HOUR) & (hourly.known[hours] >= KNOWN_SHARE * HOUR)
-    counts &= ~_thawing(view, ends)
-    own = np.where(counts, hourly.rain[hours], 0)
-    most = own.max(axis=0, initial=0)
-    at_most = np.count_nonzero(own >= AT_LID * most, axis=0)
-    found = {name: np.zeros(size) for name in ("hours", "neighbour_mm")}
-    there, since = np.zeros(size, bool), np.zeros(size, np.int64)
-    some = np.flatnonzero((most >= LID_TIPS * _tip_um(view)) & (at_most >= LID_HOURS))
-    if len(some):
-        own, counts = own[:, some], counts[:, some]
-        middle = _middle(own, counts, hourly.rain[hours], near[some])
-        heavy = middle >= OVER_LID * most[some]
-        at_lid = heavy & (own >= AT_LID * most[some])
-        number = at_lid.sum(axis=0)
-        days = [len(np.unique(ends[column] // DAY)) for column in at_lid.T]
-        there[some] = (number >= LID_HOURS) & (number >= LID_SHARE * heavy.sum(axis=0)) & (np.array(days) >= LID_DAYS)
-        since[some] = np.where(there[some], ends[np.argmax(at_lid, axis=0)], 0)
-        found["hours"][some] = number
-        found["neighbour_mm"][some] = np.where(at_lid, middle, 0.0).max(axis=0) / 1000.0
-    return _Lids(there, found["hours"], most / 1000.0, found["neighbour_mm"], since)
-
-
-def _middle(own: np.ndarray, counts: np.ndarray, rain: np.ndarray, near: np.ndarray) -> np.ndarray:
-    """Return the middle neighbour's rain in units of the station's own total [um; hour, k], NaN where there is none."""
-    total = own.sum(axis=0)
-    others = np.full((NEIGHBOURS, *own.shape), np.nan, np.float32)
-    for place, column in enumerate(near.T):
-        theirs = np.where(counts, rain[:, column], 0)
-        sums = theirs.sum(axis=0)
-        able = (column >= 0) & (sums >= COMPARABLE * total)
-        others[place] = np.where(able, theirs * (total / np.maximum(sums, 1)), np.nan)
-    return np.asarray(np.sort(others, axis=0)[1])  # NaN sorts last: the middle of three, the larger of two
-
-
-def _thawing(view: View, ends: np.ndarray) -> np.ndarray:
-    """Say which hours lie on a day of frost or within a few days after one [hour, n]."""
-    daily = view.record.daily
-    day = daily.cells(ends)
-    first = max(int(day.min(initial=daily.head)) - FROST_BEFORE_DAYS, 0)
-    frost = frost_days(view, first, np.arange(len(view.stations)))
-    thawing = frost.copy()
-    for later in range(1, FROST_BEFORE_DAYS + 1):
-        thawing[later:] |= frost[:-later]
-    return np.asarray(thawing[np.maximum(day - first, 0)])
-
-
-def _verdict(view: View, near: np.ndarray, spells: _Spells, lids: _Lids) -> Findings:
+def _verdict(view: View, near: np.ndarray, spells: _Spells) -> Findings:
     size = len(view.stations)
     counts = spells.ended_at > _counts_from(view)[spells.position]
     drained = spells.take(counts & spells.drained)
@@ -453,17 +438,18 @@ def _verdict(view: View, near: np.ndarray, spells: _Spells, lids: _Lids) -> Find
     np.maximum.at(held_to, spells.position[counts & spells.like], spells.rate[counts & spells.like])
     after = spells.stopped & (spells.ended_at > ended_at[spells.position])
     stopped = _count(spells.position[after & (spells.own_peak > FASTER * held_to[spells.position])], size)
-    number, clear = _count(drained.position, size), _count(drained.position[drained.clear], size)
+    # One rain is no two spells, however often the neighbours paused.
+    apart = np.diff(drained.ended_at, prepend=0) >= DAY // 2
+    apart |= np.diff(drained.position, prepend=-1) != 0
+    number, clear = _count(drained.position[apart], size), _count(drained.position[drained.clear], size)
     wet = _count(spells.position, size)
     over = stopped >= SPELLS_NEEDED
     own_heaviest, heaviest = np.zeros(size), np.zeros(size)
     np.maximum.at(own_heaviest, spells.position[counts], spells.own_peak[counts])
     np.maximum.at(heaviest, spells.position[counts], np.nan_to_num(spells.peak[counts]))
-    drains = ((number >= SPELLS_NEEDED) | (clear > 0)) & ~over
-    present = drains | lids.there
+    present = ((number >= SPELLS_NEEDED) | (clear > 0)) & ~over
     first = np.zeros(size, np.int64)
     first[drained.position[::-1]] = drained.ended_at[::-1]
-    first = np.where(drains & (~lids.there | (first < lids.since)), first, lids.since)
     reason = np.full(size, "", object)
     reason[wet == 0] = "no wet spell in the last 31 days that ended at its neighbours"
     reason[(own_heaviest < HIDES * heaviest) & ~over] = "its heaviest hour of the month is far below its neighbours'"
@@ -485,9 +471,6 @@ def _verdict(view: View, near: np.ndarray, spells: _Spells, lids: _Lids) -> Find
             "hours_after": (of_latest(spells.tail_until) - ended_at) / HOUR,
             "tips": of_latest(spells.tips),
             "off_tips": of_latest(spells.off),
-            "lid_hours": lids.hours,
-            "lid_mm": lids.mm,
-            "neighbour_mm": lids.neighbour_mm,
             "neighbours": np.count_nonzero(near >= 0, axis=1),
             "ended_at": ended_at,
         },

@@ -20,8 +20,10 @@ days count, stands in judging/beside.py.
 
 Where the numbers come from: 15 % is our own study of what is worth a visit. That a gauge with less than 90 % of a check
 gauge is likely clogged, and 5 to 10 % of drift are usual after 2 or 3 years: Cornell University, extension note, 2015.
-In our own simulation of six climates with gauges 4 to 25 km apart, 30 % less was told within 60 wet days at four gauges
-of five, and an honest gauge was called about once in ten years; in frost and desert it takes longer.
+In our own simulation, where a third of all gauges ailed, 30 % less was told after 100 mm of five gauges in eight whose
+days could show it (expected to differ by 4.5 standard errors: even rain, gauges 5 km apart), and of two in 14 others:
+where showers scatter the neighbours, or these stand 15 to 25 km away, or in frost, it takes a season. An honest gauge
+was called about once in ten years.
 A half: judgement, no source.
 
 What it cannot see: a fault older than the 400 days that are kept, or that was there from the start; a change of all
@@ -200,7 +202,7 @@ def _agreeing(view: View, table: Beside, position: int, at: int, change: float) 
     order = np.argsort(rows)
     sound, logs = sound_days(view, table.first, rows[order])
     sound, rain = sound[np.argsort(order)].T, np.exp(logs[np.argsort(order)]).T - EDGE_MM
-    both = (sound[:, :1] > 0) & (sound[:, 1:] > 0)
+    both = (sound[:, :1] > 0) & (sound[:, 1:] > 0) & ~np.isnan(table.ratio[position])[:, None]
     before, after = slopes(np.where(both, rain[:, :1], 0.0), np.where(both, rain[:, 1:], 0.0), at)
     with np.errstate(invalid="ignore", divide="ignore"):
         each = np.log(after / before)

@@ -19,6 +19,9 @@ ROUNDED_THEN_UM = 5 * INCH
 """What rounding to 0.01 mm grows to when a unit that changed multiplies it afterwards [um] (calculated)."""
 SHARE = 0.95
 """So many values must be whole tips before it is said that a gauge makes them (judgement, no source)."""
+LOW_VALUES, ODD_SHARE = 2, 0.8
+"""One value under half a tip may be a slip; of all since the first that tips can't make, a few may be whole tips by
+chance (judgement, no source)."""
 
 
 def whole(um: np.ndarray, step_um: float | np.ndarray, off_um: float | np.ndarray = ROUNDED_UM) -> np.ndarray:
@@ -40,11 +43,11 @@ def changed_factor(um: np.ndarray, tip_um: int) -> tuple[float, int]:
     """Return by which factor the newest values are off since a unit changed, 1 for none, and from which value on.
 
     um: a gauge's wet readings, oldest first; tip_um: what one tip is. Times or by 25.4 (millimetres and inches), or
-    ten: values that tips can't make, or three in a row of about 25.4 tips or a multiple of it, or five of tens.
+    ten: values that tips can't make, or three in a row of about 25.4 tips or a multiple of it, or five of tens. What
+    was made smaller shows in two values under half a tip, among others that tips can't make.
     """
     high = whole(um, INCH * tip_um, np.maximum(ROUNDED_UM, um / 1000.0)) & (um > tip_um)
     tens = whole(um, TEN * tip_um) & (um >= TEN * tip_um - ROUNDED_UM)
-    low = um < tip_um / 2
     run = _newest(high)
     if run < len(um) and not whole(um[run:], tip_um).all():
         return INCH, run
@@ -55,12 +58,20 @@ def changed_factor(um: np.ndarray, tip_um: int) -> tuple[float, int]:
     run = _newest(tens)
     if len(um) - run >= 5:
         return TEN, run
-    if low.any():
-        run = int(np.argmax(low))
-        small = um[run:][low[run:]]
-        if len(small) >= 3 and len(small) >= 0.8 * (len(um) - run) and low[-3:].any():
-            return (1 / INCH if tip_um / small.min() > (INCH + TEN) / 2 else 1 / TEN), run
+    low = um < tip_um / 2
+    odd = low | ~whole(um, tip_um)
+    run = int(np.argmax(np.append(odd, True)))
+    if low.sum() >= LOW_VALUES and odd[run:].mean() >= ODD_SHARE and odd[-3:].any():
+        return (1 / INCH if _as_inches(um[run:], tip_um) else 1 / TEN), run
     return 1.0, len(um)
+
+
+def _as_inches(um: np.ndarray, tip_um: int) -> bool:
+    """Say whether values that were made smaller are whole tips in inches rather than tenths of tips: the smallest is
+    nearer to one, or all lie nearer to its multiples.
+    """
+    inches, tenths = (np.abs(um / step - np.rint(um / step)).mean() for step in (tip_um / INCH, tip_um / TEN))
+    return bool(tip_um / um.min() > (INCH + TEN) / 2 or inches < tenths)
 
 
 def _newest(fits: np.ndarray) -> int:
