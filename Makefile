@@ -4,13 +4,14 @@ VENV = .venv
 BIN = $(VENV)/bin
 READY = $(VENV)/.ready
 
-.PHONY: help demo test check bench skill format clean
+.PHONY: help demo test check bench skill chaos format clean
 
 help:
 	@echo "make demo    an invented network watched for a fortnight, in a minute or two"
 	@echo "make test    the tests"
 	@echo "make check   format, lint, types, layers, dead code"
 	@echo "make bench   speed and memory, side by side"
+	@echo "make chaos   the real watch killed a thousand times, and what people got of it, in half an hour"
 	@echo "make skill   what is told and what is missed in simulated years, in half an hour or so"
 
 $(READY): pyproject.toml deploy/requirements.lock deploy/test-data.lock
@@ -41,6 +42,9 @@ bench: $(READY)
 
 skill: $(READY)
 	$(BIN)/python -m tests.skill --seeds judging --out tests/skill/out/skill.json
+
+chaos: $(READY)
+	$(BIN)/python -m tests.chaos
 
 format: $(READY)
 	$(BIN)/ruff format .

@@ -83,7 +83,9 @@ def record_of(stations: Stations, now: int, step: int, *, running: bool = False)
     terms = Terms(
         in_tips=np.array([False]),
         running=np.array([running]),
+        each_tip=np.array([False]),
         wraps_at=np.array([0.0]),
+        zeroed_at_s=np.array([-1]),
         tip_um=np.full(len(stations), 200.0),
         covers_s=np.full(len(stations), step, np.int64),
     )

@@ -111,6 +111,9 @@ def moved_to_now(example: str) -> str:
     example = example.replace("2025-10-20T09:40", f"{today - timedelta(hours=3):%Y-%m-%dT%H:%M}")
     example = example.replace("2025-10-20T11:00", f"{today - timedelta(hours=1):%Y-%m-%dT%H:%M}")
     example = example.replace("--to 2025-11-03", "--to 2025-10-20")
+    if example.startswith("watchman export "):
+        days = iter([f"{today:%Y-%m-%d}", f"{today + timedelta(days=1):%Y-%m-%d}"])
+        example = re.sub(r"20\d\d-\d\d-\d\d(T\d\d:\d\d)?", lambda _found: next(days), example)
     example = example.replace("/media/stick/watch-2025-10-20.db", "copy.db")
     return re.sub(r"\b41\b", "1", example).replace("--as crew", "--as tech-1")
 

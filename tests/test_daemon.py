@@ -220,6 +220,16 @@ def test_a_first_start_with_a_mistake_is_refused(tmp_path: Path) -> None:
         assert not (town.folder / "watch.db").exists()
 
 
+class Still:
+    """A service whose network nobody edits."""
+
+    def __init__(self, scheduler: BackgroundScheduler) -> None:
+        self.scheduler = scheduler
+
+    def edited(self, *, asked: bool) -> None:
+        """Say that nothing is new."""
+
+
 class Turns:
     """An event that is set after so many waits."""
 
@@ -235,11 +245,13 @@ class Turns:
 def test_after_a_step_of_the_clock_every_job_goes_again(moved: float) -> None:
     """Set back an hour, the scheduler alone would sleep for that hour."""
     wall = iter([1000.0, 1001.0, 1002.0 + moved, 1003.0 + moved])
-    steady = iter([0.0, 1.0, 2.0, 3.0])
+    steady = iter([0.0, 0.0, 1.0, 1.0, 2.0, 2.0, 3.0, 3.0])
     scheduler = BackgroundScheduler(timezone=UTC)
     scheduler.start(paused=True)
     scheduler.add_job(lambda: None, "interval", seconds=60, next_run_time=datetime.fromtimestamp(1060.0, UTC))
-    daemon._wait(cast(Any, Turns(3)), scheduler, lambda: next(wall), lambda: next(steady))
+    daemon._wait(
+        cast(Any, Turns(3)), threading.Event(), cast(Any, Still(scheduler)), lambda: next(wall), lambda: next(steady)
+    )
     assert scheduler.get_jobs()[0].next_run_time == datetime.fromtimestamp(1002.0 + moved, UTC)
     scheduler.shutdown()
 
@@ -247,12 +259,14 @@ def test_after_a_step_of_the_clock_every_job_goes_again(moved: float) -> None:
 def test_a_clock_that_only_drifts_changes_nothing() -> None:
     """A second in an hour is no step."""
     wall = iter([1000.0, 1001.5, 1003.0])
-    steady = iter([0.0, 1.0, 2.0])
+    steady = iter([0.0, 0.0, 1.0, 1.0, 2.0, 2.0])
     scheduler = BackgroundScheduler(timezone=UTC)
     scheduler.start(paused=True)
     due = datetime.fromtimestamp(1060.0, UTC)
     scheduler.add_job(lambda: None, "interval", seconds=60, next_run_time=due)
-    daemon._wait(cast(Any, Turns(2)), scheduler, lambda: next(wall), lambda: next(steady))
+    daemon._wait(
+        cast(Any, Turns(2)), threading.Event(), cast(Any, Still(scheduler)), lambda: next(wall), lambda: next(steady)
+    )
     assert scheduler.get_jobs()[0].next_run_time == due
     scheduler.shutdown()
 

@@ -1,16 +1,20 @@
 """`init` asks, looks at the data, and writes a folder that works; everything undone is named."""
 
+import sqlite3
 import stat
 import threading
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import closing
 from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
 
 import pytest
 
+from tests.readings.sources.test_waterml import document, point, series
 from watchman.errors import InputError, OutsideError
+from watchman.first_look import PLACES
 from watchman.init import RULES, start
 from watchman.network import Network, load
 
@@ -141,7 +145,7 @@ def test_a_person_sees_what_was_read_before_agreeing(tmp_path: Path) -> None:
     assert "hollin           2025-10-21 00:00 UTC  battery      3.9" in shown
     assert "Fennick Bridge   last reading 2025-10-21 01:45 UTC, one every 15 min" in shown
     assert person.asked[:2] == [
-        "Where do the readings come from? An address (https://...) or files (data/*.csv)",
+        f"Where do the readings come from? {PLACES}",
         "Is that right? (yes/no)",
     ]
 
@@ -344,3 +348,57 @@ def test_a_network_is_never_overwritten(tmp_path: Path) -> None:
         begin(tmp_path, source="anything.csv")
 
     assert (tmp_path / "network.toml").read_text() == "mine"
+
+
+def test_whether_times_begin_or_end_their_intervals_is_asked(tmp_path: Path) -> None:
+    """Of those that begin, how long they are is read off their steps."""
+    (tmp_path / "data.csv").write_text(WIDE)
+    begin(tmp_path / "hills", source=str(tmp_path / "data.csv"), stamps="begin")
+    source = tomllib.loads((tmp_path / "hills" / "network.toml").read_text())["sources"][0]
+    assert (source["stamps"], source["covers_minutes"]) == ("begin", 15.0)
+
+
+def test_the_likely_clock_is_offered_where_the_newest_time_tells_it(tmp_path: Path) -> None:
+    """It is 03:00 UTC: a newest time of 01:45 without an offset is up to date at an hour behind; an older one says
+    nothing.
+    """
+    (tmp_path / "data.csv").write_text(WIDE.replace(":00Z", ":00"))
+    begin(tmp_path / "hills", person := Person(), source=str(tmp_path / "data.csv"))
+    source = tomllib.loads((tmp_path / "hills" / "network.toml").read_text())["sources"][0]
+    assert "Its newest time would be right now if its clock keeps -01:00." in person.read
+    assert source["time"] == {"utc_offset": "-01:00"}
+
+    (tmp_path / "old.csv").write_text(WIDE.replace(":00Z", ":00").replace("2025-10-21", "2025-10-11"))
+    begin(tmp_path / "old", source=str(tmp_path / "old.csv"))
+    assert "time" not in tomllib.loads((tmp_path / "old" / "network.toml").read_text())["sources"][0]
+
+
+def test_a_database_is_asked_by_a_query_and_its_address_kept_as_a_secret(tmp_path: Path) -> None:
+    """The address may hold a password; a query that can't be read is said, and asked again."""
+    database = tmp_path / "archive.db"
+    with closing(sqlite3.connect(database)) as archive:
+        archive.execute("CREATE TABLE readings (station TEXT, time TEXT, rain_mm REAL, battery_v REAL)")
+        rows = [line.split(",")[:4] for line in WIDE.splitlines()[1:]]
+        archive.executemany(
+            "INSERT INTO readings VALUES (?, ?, ?, ?)", [(row[1], row[0], float(row[2]), float(row[3])) for row in rows]
+        )
+        archive.commit()
+    query = "select station, time, rain_mm, battery_v from readings where time > :since"
+    begin(tmp_path / "hills", person := Person(), source=f"sqlite:///{database}", query=query)
+
+    written = (tmp_path / "hills" / "network.toml").read_text()
+    assert str(database) not in written
+    assert f"sqlite:///{database}" in (tmp_path / "hills" / "secrets.env").read_text()
+    source = read_back(tmp_path / "hills", main_address=f"sqlite:///{database}").sources[0]
+    assert source.kind == "sql"
+    assert "2 stations:" in person.read
+
+
+def test_a_waterml_document_is_known_by_its_schema(tmp_path: Path) -> None:
+    """It says itself what its series are: there are no columns to name."""
+    (tmp_path / "rain.xml").write_bytes(
+        document(series(*(point(f"2025-10-21T00:{at}:00Z", "0.2") for at in (15, 30, 45))))
+    )
+    begin(tmp_path / "hills", source=str(tmp_path / "rain.xml"), **{"position:Hollin Moor": "39.7, -105.2"})
+    source = read_back(tmp_path / "hills").sources[0]
+    assert (source.kind, source.path) == ("waterml", str(tmp_path / "rain.xml"))

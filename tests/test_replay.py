@@ -307,6 +307,94 @@ def test_nothing_received_later_changes_an_earlier_line(
     assert list(other) == [line for line in lines if line["at"] <= stamp(moment)]
 
 
+def messy_readings() -> Readings:
+    """Return the sound record as the field makes it: a station of tips that wraps and restarts, one whose interval
+    changes, one whose clock jumps, one that sends a day late, and contradictions, fillings and absurd stamps.
+    """
+    chance = random.Random(17)
+    rows, count = [], 65_500
+    for row in SOUND:
+        hours = (row.observed - BEGIN) / timedelta(hours=1)
+        if row.station == "hollin":
+            count = 3 if hours == 6 else (count + round(row.mm / 0.2)) % 65_536
+            row = replace(row, mm=float(count))
+        elif row.station == "fennick" and hours > 10 and row.observed.minute:
+            continue
+        elif row.station == "larkmoor" and 12 <= hours < 13:
+            row = replace(row, observed=row.observed - timedelta(hours=1))
+        elif row.station == "kettle" and hours < -24:
+            row = replace(row, received=row.received + timedelta(hours=26))
+        rows.append(row)
+    for row in chance.sample(rows, 60):
+        how = chance.choice(["lost", "other", "filled", "future", "long ago"])
+        if how == "lost":
+            rows.remove(row)
+        else:
+            mm = {"other": row.mm + 4.0, "filled": 65_535.0}.get(how, row.mm)
+            moved = {"future": timedelta(days=3), "long ago": timedelta(days=-20_000)}.get(how, timedelta())
+            rows.append(replace(row, mm=mm, observed=row.observed + moved))
+    readings = readings_of(rows)
+    readings.source[:] = readings.station == STATIONS.index("hollin")
+    return readings
+
+
+@pytest.fixture(scope="module")
+def messy_network(tmp_path_factory: pytest.TempPathFactory) -> Network:
+    """The network with a second source, of running counts, and nobody's word on how long readings are."""
+    plain = NETWORK.replace("RECEIVED", "").replace("covers_minutes = 15\n", "")
+    begin, end = plain.index("[[sources]]"), plain.index("[[contacts]]")
+    other = plain[begin:end].replace('"main"', '"counts"').replace("readings.csv", "counts.csv")
+    other += 'rain = { unit = "tips", counts = "running total" }\ntip_mm = 0.2\n\n'
+    stations = "id,latitude,longitude,name,source\n" + "".join(
+        f"{line},{'counts' if line.startswith('hollin') else 'main'}\n" for line in STATIONS_CSV.splitlines()[1:]
+    )
+    return load(
+        write_network(tmp_path_factory.mktemp("messy"), plain[:end] + other + plain[end:], stations, RULES), SECRETS.get
+    )
+
+
+@pytest.fixture(scope="module")
+def messy_lines(messy_network: Network) -> list[dict[str, Any]]:
+    """What would have been told over the messy record."""
+    return list(replay.replay(messy_network, messy_readings(), BEGIN, END, every=EVERY))
+
+
+@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(moment=LATEST, seed=some.integers(0, 1000))
+def test_nothing_received_later_changes_an_earlier_line_of_messy_readings(
+    messy_network: Network, messy_lines: list[dict[str, Any]], moment: datetime, seed: int
+) -> None:
+    """Of what was received after T a third is lost, a third has another value and a third another time: all lines with
+    `at` <= T stay the same.
+    """
+    readings = messy_readings()
+    later = np.flatnonzero(readings.received_at > int(moment.timestamp()))
+    random_one = np.random.default_rng(seed)
+    fate = random_one.integers(0, 3, len(later))
+    readings.value[later[fate == 0]] = random_one.choice([0.0, 30.0, -3.0, 65_535.0], (fate == 0).sum())
+    readings.observed_at[later[fate == 1]] += random_one.integers(-2 * 86_400, 86_400, (fate == 1).sum())
+    left = readings.take(np.setdiff1d(np.arange(len(readings)), later[fate == 2]))
+    other = replay.replay(messy_network, left, BEGIN, moment, every=EVERY)
+    assert list(other) == [line for line in messy_lines if line["at"] <= stamp(moment)]
+
+
+@settings(max_examples=3, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(seed=some.integers(0, 1000))
+def test_the_same_is_told_of_messy_readings_whatever_their_order_inside_a_cycle(
+    messy_network: Network, messy_lines: list[dict[str, Any]], seed: int
+) -> None:
+    """What arrives between two cycles arrives at once, in any order: the same lines."""
+    assert {line["check"] for line in messy_lines} >= {"heavy-rain", "overdue"}
+    readings = messy_readings()
+    order = np.random.default_rng(seed).permutation(len(readings))
+    step = int(EVERY.total_seconds())
+    begin = int((BEGIN - replay.SETTLING).timestamp())
+    # All that one cycle sees has arrived with it, so that no order is left but the one it lies in.
+    at_once = replace(readings, received_at=begin - -(readings.received_at - begin) // step * -step)
+    lines = list(replay.replay(messy_network, at_once, BEGIN, END, every=EVERY))
+    assert list(replay.replay(messy_network, at_once.take(order), BEGIN, END, every=EVERY)) == lines
+
+
 def test_what_came_over_http_is_replayed_as_the_store_kept_it(tmp_path: Path) -> None:
     """Watched live, then replayed from the store: the same storm at the same minute, for the same people."""
     with Town(tmp_path) as town, closing(Store.open("sqlite:///watch.db", town.folder)) as store:

@@ -261,3 +261,23 @@ def test_a_store_that_is_no_store_is_told(tmp_path: Path) -> None:
     report = report_of(tmp_path, free_port(), free_port())
 
     assert any(line.strip().startswith("FAILED:") for line in report.lines[report.lines.index("Store") :])
+
+
+def test_stations_without_zeros_are_told(tmp_path: Path) -> None:
+    """Tips alone: it is said that silence isn't dry weather; beside a voltage every hour it is not; where nobody wrote
+    that tips are sent, it is asked.
+    """
+    tips = "".join(f"2025-10-20T{hour:02}:{7 * hour % 60:02}Z,hollin,0.2,\n" for hour in range(24))
+    hours = "".join(f"2025-10-20T{hour:02}:30Z,hollin,,3.9\n" for hour in range(24))
+    for counts, table, words in (
+        ('"each tip"', tips, "tips only, and no message that comes regularly"),
+        ('"each tip"', tips + hours, ""),
+        ('"each interval"', tips, 'write rain = { counts = "each tip" }'),
+    ):
+        network = NETWORK_TOML.replace("[[contacts]]", f"rain = {{ counts = {counts} }}\n\n[[contacts]]", 1)
+        write_network(tmp_path, network)
+        (tmp_path / "data").mkdir(exist_ok=True)
+        (tmp_path / "data" / "a.csv").write_text(READINGS.splitlines()[0] + "\n" + table, encoding="utf-8")
+        report = "\n".join(verify(tmp_path, SECRETS.get, NOW).lines)
+        assert words in report
+        assert words or "tips only" not in report

@@ -83,19 +83,37 @@ def run(network: Path, verbose: bool) -> None:
         os._exit(0)
 
 
-@commands.command(epilog=f"{EXAMPLE}watchman once my-network")
+@commands.command(
+    epilog=f"{EXAMPLE}watchman once my-network\n  cat rows.csv | watchman once my-network --input main\n  "
+    "cat hollin.csv | watchman once my-network --input loggers --station hollin"
+)
 @NETWORK
-def once(network: Path) -> None:
-    """Fetch once, judge, and send what is due; then end."""
-    from watchman import daemon
+@click.option("--input", "source", default="", help="Read this source's rows from standard input, this once.")
+@click.option("--station", default="", help="Whose rows they are, where {station} stands in the source's place.")
+def once(network: Path, source: str, station: str) -> None:
+    """Fetch once, judge, and send what is due; then end.
 
+    With --input the rows of one source come from standard input, in the form that network.toml says of it; the others
+    are fetched as always. Rows that were read before are no news.
+    """
+    from watchman import daemon
+    from watchman.readings.sources.piped import Given
+
+    if station and not source:
+        raise InputError([Mistake("--station", "it belongs to --input", "For instance --input main --station hollin.")])
+    if source and sys.stdin.isatty():
+        raise InputError([Mistake("--input", "nothing is piped in", "For instance: watchman once ... < rows.csv")])
     _log(logging.WARNING)
-    told, deliveries = daemon.once(network, secret)
+    given = Given(source, sys.stdin.buffer, station) if source else None
+    told, deliveries = daemon.once(network, secret, given=given)
     for delivery in deliveries:
         _not_read(delivery.rejected)
     click.echo(f"{_number(len(told.events), 'event')}, {_number(len(told.notices), 'notice')} made.")
     for event in told.events:
         click.echo(f"  {event.kind.value}: {event.alarm.key.rule} {event.alarm.key.scope} no. {event.alarm.number}")
+    trouble = next((delivery.trouble for delivery in deliveries if source and delivery.source == source), "")
+    if trouble:
+        raise OutsideError(f"source {source}: {trouble}")
 
 
 @commands.command(
@@ -463,6 +481,40 @@ def visits(network: Path, form: str) -> None:
     click.echo(said.encode() if form != "text" else said, nl=form == "text")
 
 
+@commands.command(
+    epilog=f"{EXAMPLE}watchman export my-network --from 2025-10-01 --to 2025-11-01\n  "
+    "watchman export my-network --from 2025-10-20T06:00 --to 2025-10-21 --station hollin --out hollin-storm"
+)
+@NETWORK
+@click.option("--from", "begin", required=True, help="Begin: a day (its 00:00), or a time like 2025-10-20T06:00:00Z.")
+@click.option("--to", "end", required=True, help="End, written alike; a whole October is to 2025-11-01.")
+@click.option("--station", "stations", multiple=True, help="Which station [all]; may stand several times.")
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path),
+    help="The folder to make [the network's name and the days, here]; nothing is overwritten.",
+)
+def export(network: Path, begin: str, end: str, stations: tuple[str, ...], out: Path | None) -> None:
+    """Write the data manager's copy: readings as delivered and as judged, maintenance, alarms and events, as CSV.
+
+    A folder is made in which README.txt says what each column means. Times without an offset are in the network's zone.
+    """
+    from watchman import export as copying
+
+    loaded = _load(network)
+    begins, ends = (_time(text, option, loaded) for text, option in ((begin, "--from"), (end, "--to")))
+    if ends <= begins:
+        raise InputError([Mistake("--to", "it is not after --from", "A day is its 00:00: one day ends with the next.")])
+    days = f"{_local(begins, loaded)[:10]}-to-{_local(ends, loaded)[:10]}"
+    target = out or Path(f"{loaded.folder.resolve().name}-{days}")
+    with closing(_store(loaded)) as store:
+        asked = copying.Asked(begins, ends, copying.stations_named(loaded, store, stations))
+        length, hidden = int((ends - begins).total_seconds()), not sys.stderr.isatty()
+        with click.progressbar(length=length, label="Readings", file=sys.stderr, hidden=hidden) as bar:
+            lines = copying.export(lambda day: _load(network, day), store, asked, target, now(), bar.update)
+    click.echo("\n".join(lines))
+
+
 @commands.command(epilog=f"{EXAMPLE}watchman drill my-network --to tech-1\n  watchman drill my-network --answers")
 @NETWORK
 @click.option("--to", "people", multiple=True, help="To whom [everyone]; may stand several times.")
@@ -567,12 +619,13 @@ def _past(
     is no fault.
     """
     from watchman import replay as past
+    from watchman.readings.sources.settings import DocumentSource
 
     try:
         store = _store(network)
     except OutsideError:
         # Files can be replayed without a store; what came over HTTP is nowhere else.
-        if any(source.path is None for source in network.sources):
+        if any(not isinstance(source, DocumentSource) or source.path is None for source in network.sources):
             raise
         return (*past.past_readings(network, None, end), (), ())
     with closing(store):

@@ -14,11 +14,12 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import requests
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
@@ -27,16 +28,21 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from watchman import answers, bookings, mailbox, speech, watch
 from watchman.board import page
-from watchman.errors import InputError, OutsideError
+from watchman.edits import Edits, differences
+from watchman.errors import InputError, Mistake, OutsideError
 from watchman.judging import causes
 from watchman.lock import hold
 from watchman.model import Delivery, Notice, Turn
 from watchman.network import NETWORK_FILE, Network, SecretLookup, load, load_text
 from watchman.readings import sources
+from watchman.readings.sources.piped import Given, Piped
 from watchman.store import Store
 from watchman.telling import outbox
 from watchman.telling.channels import Channels
 from watchman.telling.compose import Words
+
+if TYPE_CHECKING:
+    from watchman.readings.sources.listening import Listener
 
 log = logging.getLogger(__name__)
 
@@ -60,6 +66,18 @@ FORGET_S = 86_400
 """How often old readings are deleted [s]."""
 END_S = 5.0
 """How long the end waits for notices on their way [s]; their fate is unknown after that, and the next start says so."""
+AT_ONCE, AT_ONCE_IN_TROUBLE = 12, 4
+"""How many sources are asked at once, and how many of those that failed the last time: such may hang, and no other
+source waits for them (judgement, no source).
+"""
+HEAR_S = 1
+"""How often it is looked whether a source has sent something by itself [s]."""
+PAUSE_S, ONCE_S = 1.5, 60.0
+"""A single look takes what a broker kept for it, some messages at a time: until a pause, or for so long at most [s]."""
+EDITS_S = 5
+"""How often it is looked whether the network's files were changed; a change must stand for so long [s]."""
+STAND_STILL, STAND_STILL_S = ("cycle", "send", "mail"), 20.0
+"""What must not run while one network takes the place of another, and how long that is waited for [s]."""
 MAIL_S = 60
 """How often the box is looked into for replies [s]."""
 MAIL_TOLD_AFTER = timedelta(minutes=30)
@@ -95,6 +113,9 @@ class Daemon:
             source.name: _memory(self.watch.marks.get(f"fetch:{source.name}")) for source in network.sources
         }
         self.kept = {one.name: bookings.kept_of(self.watch.marks, one.name) for one in network.calendars}
+        self.listeners: dict[str, Listener | Piped] = {}
+        self.minded: dict[str, sources.FetchMemory] = {}
+        self.lanes = {False: threading.Semaphore(AT_ONCE), True: threading.Semaphore(AT_ONCE_IN_TROUBLE)}
         self.turns: dict[str, tuple[Turn, ...]] = {}
         self.awaited = {*self.memories, *(f"calendar {calendar.name}" for calendar in network.calendars)}
         self.arrived: queue.SimpleQueue[Fetched] = queue.SimpleQueue()
@@ -114,20 +135,78 @@ class Daemon:
     def fetch(self, position: int) -> Delivery:
         """Fetch from one source, put what it brought into the queue, and return it."""
         source = self.network.sources[position]
-        delivery, memory = sources.fetch(
-            source,
-            self.network.folder,
-            self.network.aliases(position),
-            position,
-            self.memories[source.name],
-            self.clock(),
-        )
+        listener = self.listeners.get(source.name)
+        with nullcontext() if listener else self.lanes[bool(self.logged.get(f"source {source.name}"))]:
+            memory = self.memories[source.name]
+            delivery, memory = sources.fetch(
+                source,
+                self.network.folder,
+                self.network.aliases(position),
+                position,
+                memory.minding(self.minded.get(source.name, memory)),
+                self.clock(),
+                listener,
+            )
+        # What the server asked of us holds at once; what was read, only when it is kept.
+        self.minded[source.name] = memory
         self._log_once(f"source {source.name}", delivery.trouble)
         for rejected in delivery.rejected:
             log.debug("source %s: not read: %s: %s", source.name, rejected.reason, rejected.row)
         self.arrived.put(Fetched(delivery, memory))
         self.awaited.discard(source.name)
         return delivery
+
+    def listen(self) -> None:
+        """Begin to listen to the sources that send by themselves."""
+        for source in self.network.sources:
+            if source.name not in self.listeners and (listener := sources.listen(source)) is not None:
+                self.listeners[source.name] = listener
+
+    def take(self, given: Given) -> None:
+        """Read one source's rows from what is given. Raises InputError, in words."""
+        names = [source.name for source in self.network.sources]
+        if given.source not in names:
+            allowed = f"network.toml has: {', '.join(names)}."
+            raise InputError([Mistake("--input", f"there is no source {given.source!r}", allowed)])
+        position = names.index(given.source)
+        stations = tuple(self.network.aliases(position))
+        source = self.network.sources[position]
+        self.listeners[source.name] = Piped(given, source, stations, self.memories[source.name])
+
+    def hear(self, wait_s: float = 0.0) -> list[Delivery]:
+        """Fetch what such sources have sent since they were last fetched from, and return it.
+
+        wait_s: how long to wait for something to come [s].
+        """
+        ends = time.monotonic() + wait_s
+        while not any(one.news for one in self.listeners.values()) and self.listeners and time.monotonic() < ends:
+            time.sleep(0.05)
+        return [
+            self.fetch(position)
+            for position, source in enumerate(self.network.sources)
+            if source.name in self.listeners and self.listeners[source.name].news
+        ]
+
+    def close(self) -> None:
+        """Listen no more; what was not kept the sources send again."""
+        for listener in self.listeners.values():
+            listener.close()
+        self.listeners.clear()
+
+    def go_on_from(self, before: Daemon) -> None:
+        """Take over what a daemon of the same store had not finished: it was the same watch by other rules."""
+        self.watch.unkept, self.watch.ran_at = before.watch.unkept, before.watch.ran_at
+        self.unwritten, self.emergency_at = before.unwritten, before.emergency_at
+        self.logged, self.last_sign_s, self.cycled_at = before.logged, before.last_sign_s, before.cycled_at
+        self.mail_fails_since = before.mail_fails_since
+
+    def own_trouble(self, what: str, trouble: str) -> None:
+        """Note what of the watch's own is in trouble, or that it is not any more."""
+        with self.turn:
+            if trouble:
+                self.watch.own_trouble[what] = trouble
+            else:
+                self.watch.own_trouble.pop(what, None)
 
     def look(self, position: int) -> bookings.Look:
         """Look into one calendar, put what it says into the queue, and return it."""
@@ -287,6 +366,8 @@ class Daemon:
         if one.memory != self.memories[name]:
             self.memories[name] = one.memory
             self.store.set_mark(f"fetch:{name}", one.memory.model_dump_json())
+        if name in self.listeners:
+            self.listeners[name].kept(one.memory)
 
     def _sign_of_life(self) -> None:
         """Tell the outside watcher, at most once a minute, that a cycle was completed."""
@@ -323,45 +404,99 @@ class Daemon:
             self.logged[what] = trouble
 
 
-def run(folder: Path, secret: SecretLookup) -> bool:
+def run(folder: Path, secret: SecretLookup, clock: Callable[[], datetime] = lambda: datetime.now(UTC)) -> bool:
     """Watch a network until told to stop; say whether all that was under way came to its end.
 
-    If not, threads that still wait for a server would hold up the end of the process. Raises InputError, OutsideError.
+    Its files are read again when they have changed, or on SIGHUP. If something is still under way at the end, threads
+    that wait for a server would hold up the end of the process. Raises InputError, OutsideError.
     """
-    stop = threading.Event()
-    _stop_on_signals(stop)
+    stop, reread = threading.Event(), threading.Event()
+    _on_signals(stop, reread)
     _wait_for_clock(stop)
     network, store, trouble = open_network(folder, secret)
+    edits = Edits(network, secret, trouble)
     with hold(store):
-        daemon = Daemon(network, store)
-        if trouble:
-            daemon.watch.own_trouble[FOLDER] = trouble
-        else:
-            store.set_mark("config", network.to_text())
-        jobs = Beside()
-        scheduler = _scheduler(daemon, jobs)
-        board = _serve_board(daemon)
-        scheduler.start()
-        daemon.notify.ready()
-        log.info("watching %s: %d stations, %d sources", network.name, len(network.stations), len(network.sources))
-        _wait(stop, scheduler)
-        daemon.notify.stopping()
-        scheduler.shutdown(wait=False)
-        waiting = jobs.unfinished(("cycle", "send"), END_S)
+        service = Service(Daemon(network, store, clock=clock), edits)
+        service.begin()
+        while (edited := _wait(stop, reread, service)) is not None:
+            for line in differences(service.daemon.network, edited):
+                log.info("read again: %s", line)
+            after = Daemon(edited, store, clock=clock)
+            after.go_on_from(service.daemon)
+            service.end()
+            service = Service(after, edits)
+            service.begin()
+        service.daemon.notify.stopping()
+        waiting = service.end()
         if waiting:
             log.warning("ending without waiting any longer for: %s", ", ".join(waiting))
-        if board is not None:
-            board.close()
         store.close()
     return not waiting
 
 
+class Service:
+    """A daemon at work: its scheduler, its jobs beside it, and its board."""
+
+    def __init__(self, daemon: Daemon, edits: Edits) -> None:
+        self.daemon, self.edits = daemon, edits
+        self.jobs = Beside()
+        self.scheduler = _scheduler(daemon, self.jobs)
+        self.board: page.Served | None = None
+
+    def begin(self) -> None:
+        """Begin to work."""
+        network = self.daemon.network
+        if not self.edits.trouble:
+            self.daemon.store.set_mark("config", network.to_text())
+        self.look_at_trouble()
+        self.daemon.listen()
+        self.board = _serve_board(self.daemon)
+        self.scheduler.start()
+        self.daemon.notify.ready()
+        log.info("watching %s: %d stations, %d sources", network.name, len(network.stations), len(network.sources))
+
+    def edited(self, *, asked: bool) -> Network | None:
+        """Return the network as it is written by now, if that is new; every job stands still then."""
+        network = self.edits.look(self.daemon.clock().date(), asked=asked)
+        self.look_at_trouble()
+        if network is None:
+            return None
+        self.scheduler.pause()
+        waiting = self.jobs.unfinished((*STAND_STILL, "hear"), STAND_STILL_S)
+        if waiting:
+            log.warning("what was edited waits for: %s", ", ".join(waiting))
+            self.edits.forget()
+            self.scheduler.resume()
+            return None
+        return network
+
+    def look_at_trouble(self) -> None:
+        """Have it told when what is written can't be used, and when it can again."""
+        trouble = self.edits.trouble
+        if trouble:
+            self.daemon.own_trouble(FOLDER, f"{trouble.splitlines()[0]}; what was written before goes on")
+        else:
+            self.daemon.own_trouble(FOLDER, "")
+
+    def end(self) -> list[str]:
+        """Stop working; return what is still under way."""
+        self.scheduler.shutdown(wait=False)
+        waiting = self.jobs.unfinished(STAND_STILL, END_S)
+        self.daemon.close()
+        if self.board is not None:
+            self.board.close()
+        return waiting
+
+
 def once(
-    folder: Path, secret: SecretLookup, clock: Callable[[], datetime] = lambda: datetime.now(UTC)
+    folder: Path,
+    secret: SecretLookup,
+    clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    given: Given | None = None,
 ) -> tuple[watch.Told, list[Delivery]]:
     """Fetch once, run one cycle, send what is due; return what was told and what each source brought.
 
-    Raises InputError, OutsideError.
+    given: rows that are read in the place of one source's address or path. Raises InputError, OutsideError.
     """
     network = load(folder, secret, clock().date())
     store = Store.open(network.store.address.get_secret_value(), folder)
@@ -369,10 +504,20 @@ def once(
         daemon = Daemon(network, store, clock=clock)
         # Between two such runs nobody meant it to watch: that is no time off to be told of.
         daemon.watch.ran_at = clock()
-        deliveries = [daemon.fetch(position) for position in range(len(network.sources))]
+        if given is not None:
+            daemon.take(given)
+        daemon.listen()
+        with ThreadPoolExecutor(AT_ONCE) as pool:
+            deliveries = list(pool.map(daemon.fetch, range(len(network.sources))))
         for position in range(len(network.calendars)):
             daemon.look(position)
         told = daemon.cycle()
+        ends = time.monotonic() + ONCE_S
+        while told is not None and not told.trouble and time.monotonic() < ends and (more := daemon.hear(PAUSE_S)):
+            deliveries += more
+            again = daemon.cycle()
+            told = again and watch.Told((*told.events, *again.events), (*told.notices, *again.notices), again.trouble)
+        daemon.close()
         daemon.send()
     store.close()
     if told is None:
@@ -396,7 +541,7 @@ def open_network(folder: Path, secret: SecretLookup) -> tuple[Network, Store, st
         if store is None or kept is None:
             raise
         log.error("what is written can't be used; going on with the last that could:\n%s", error)
-        return load_text(kept, folder, secret, today), store, str(error).splitlines()[0]
+        return load_text(kept, folder, secret, today), store, str(error)
     return network, Store.open(network.store.address.get_secret_value(), folder), ""
 
 
@@ -465,6 +610,8 @@ def _scheduler(daemon: Daemon, jobs: Beside) -> BackgroundScheduler:
             id=f"calendar {calendar.name}",
             next_run_time=now,
         )
+    if any(map(sources.sends_itself, daemon.network.sources)):
+        scheduler.add_job(daemon.hear, "interval", seconds=HEAR_S, id="hear", next_run_time=now)
     scheduler.add_job(daemon.cycle, "interval", seconds=CYCLE_S, id="cycle", next_run_time=now)
     scheduler.add_job(daemon.send, "interval", seconds=SEND_S, id="send", next_run_time=now)
     if daemon.network.answers.mail is not None:
@@ -480,13 +627,23 @@ def _log_job_error(event: JobExecutionEvent) -> None:
 
 def _wait(
     stop: threading.Event,
-    scheduler: BackgroundScheduler,
+    reread: threading.Event,
+    service: Service,
     wall: Callable[[], float] = time.time,
     steady: Callable[[], float] = time.monotonic,
-) -> None:
-    """Wait for the end; after a step of the host's clock set every job going again, or they would sleep through it."""
-    offset = wall() - steady()
+) -> Network | None:
+    """Wait for the end, or for the network to be written otherwise: return it then.
+
+    After a step of the host's clock every job is set going again, or it would sleep through it.
+    """
+    offset, scheduler, looked = wall() - steady(), service.scheduler, steady()
     while not stop.wait(1.0):
+        asked = reread.is_set()
+        if asked or steady() - looked >= EDITS_S:
+            looked = steady()
+            reread.clear()
+            if (edited := service.edited(asked=asked)) is not None:
+                return edited
         now = wall()
         moved = now - steady() - offset
         if abs(moved) > CLOCK_STEP_S:
@@ -494,13 +651,16 @@ def _wait(
             offset += moved
             for job in scheduler.get_jobs():
                 job.modify(next_run_time=datetime.fromtimestamp(now, UTC))
+    return None
 
 
-def _stop_on_signals(stop: threading.Event) -> None:
-    def handler(_number: int, _frame: FrameType | None) -> None:
-        stop.set()
+def _on_signals(stop: threading.Event, reread: threading.Event) -> None:
+    """Stop on SIGTERM and SIGINT, read again on SIGHUP."""
 
-    for number in (signal.SIGTERM, signal.SIGINT):
+    def handler(number: int, _frame: FrameType | None) -> None:
+        (reread if number == signal.SIGHUP else stop).set()
+
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, handler)
 
 

@@ -6,86 +6,29 @@ import csv
 import io
 import json
 import re
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from collections.abc import Mapping
+from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
-from typing import Any, Literal
-from urllib.parse import quote
+from typing import Any
 
 from pydantic import ValidationError
 
 from watchman.errors import InputError, Mistake, OutsideError
+from watchman.first_look import RAIN_15_MM, RAIN_60_MM, Ask, Conversation, Draft, Tell, ask_source, no_zone
 from watchman.model import VARIABLES
 from watchman.network import NETWORK_FILE, RULES_FOLDER, load
-from watchman.readings.sources.propose import Proposal, StationSeen, propose
-from watchman.readings.sources.settings import PLACEHOLDER
-from watchman.readings.sources.web import MEGABYTE, Door, RefusedError
-from watchman.settings import Contact, NetworkSettings
+from watchman.settings import Contact
 from watchman.stations import STATIONS_FILE
 from watchman.telling.phrases import counted, listed
 from watchman.verify import uncovered
 
-Ask = Callable[[str, str], str]
-Tell = Callable[[str], None]
-
 SECRETS_FILE = "secrets.env"
-SAMPLE_BYTES = 4 * MEGABYTE
-SAMPLE_WITHIN_S = 30.0
-FILES_LOOKED_AT = 200
-ATTEMPTS = 3
 ROLES = ("technician", "crew", "supervisor", "warden", "road crew", "data manager")
-RAIN_15_MM, RAIN_60_MM = 6.0, 25.0
-"""The depths in 15 and 60 minutes to which the limits in rules/heavy-rain.toml belong [mm]."""
 RULES = next(
     place for place in (Path(__file__).parent / "rules", Path(__file__).parent.parent / "rules") if place.is_dir()
 )
 """The rule files to copy: inside the installed package, or beside it in a checkout."""
-
-
-@dataclass(slots=True)
-class Conversation:
-    """Questions and answers: what was answered beforehand is not asked."""
-
-    ask_person: Ask
-    tell: Tell
-    answers: Mapping[str, str]
-
-    def ask(self, key: str, question: str, default: str = "") -> str:
-        """Return the answer to a question, without spaces around it."""
-        answer = self.answers[key] if key in self.answers else self.ask_person(question, default)
-        return answer.strip()
-
-    def insist(self, key: str, question: str, default: str, mistake: Callable[[str], str]) -> str:
-        """Ask until an answer will do. Raises InputError after some attempts, at once for one given beforehand."""
-        for _ in range(1 if key in self.answers else ATTEMPTS):
-            answer = self.ask(key, question, default)
-            wrong = mistake(answer)
-            if not wrong:
-                return answer
-            self.tell(wrong)
-        raise InputError([Mistake(f'the answer to "{key}"', wrong.rstrip("."), "Start again when you know it.")])
-
-    def agrees(self, key: str, question: str, default: str = "yes") -> bool:
-        """Ask something to be answered by yes or no."""
-        return self.ask(key, f"{question} (yes/no)", default).lower() in ("y", "yes", "true", "1")
-
-
-@dataclass(slots=True)
-class Draft:
-    """What is to be written. secrets: values by name, "" when still to be filled in. undone: risks in plain words."""
-
-    source: dict[str, Any] = field(default_factory=dict)
-    stations: tuple[StationSeen, ...] = ()
-    positions: dict[str, tuple[str, str]] = field(default_factory=dict)
-    network: dict[str, Any] = field(default_factory=dict)
-    mail: dict[str, Any] = field(default_factory=dict)
-    contact: dict[str, Any] = field(default_factory=dict)
-    secrets: dict[str, str] = field(default_factory=dict)
-    rain_15_mm: float = RAIN_15_MM
-    rain_60_mm: float = RAIN_60_MM
-    undone: list[str] = field(default_factory=list)
 
 
 def start(
@@ -101,7 +44,7 @@ def start(
         raise InputError([Mistake(str(folder / NETWORK_FILE), "there is a network already", allowed)])
     talk = Conversation(ask, tell, answers or {})
     draft = Draft()
-    _ask_source(talk, draft, folder, now or datetime.now(UTC))
+    ask_source(talk, draft, folder, now or datetime.now(UTC))
     _ask_network(talk, draft, folder)
     _ask_contact(talk, draft)
     _ask_heavy_rain(talk, draft)
@@ -118,217 +61,21 @@ def start(
     return undone
 
 
-# --- the source ---
-
-
-def _ask_source(talk: Conversation, draft: Draft, folder: Path, now: datetime) -> None:
-    """Ask where the readings come from, look there, and agree on how to read them."""
-    trouble = ""
-    for _ in range(1 if "source" in talk.answers else ATTEMPTS):
-        place = talk.ask("source", "Where do the readings come from? An address (https://...) or files (data/*.csv)")
-        asked = "A token or password for that address, if it wants one"
-        token = talk.ask("token", asked) if _is_address(place) else ""
-        stations = _ids(talk.ask("stations", "Its stations' ids, with commas between")) if _asks_each(place) else ()
-        try:
-            proposal = _look(place, token, stations, folder, now)
-        except OutsideError as error:
-            trouble = str(error)
-            talk.tell(trouble)
-            continue
-        _show(talk.tell, proposal)
-        draft.stations = proposal.stations
-        draft.source = {"name": "main", "kind": proposal.kind, **_written_place(place, folder), **proposal.settings}
-        if token:
-            draft.secrets["main_token"] = token
-            draft.source |= {"token": "secret:main_token"}
-        _agree(talk, draft, proposal)
-        return
-    raise OutsideError(trouble)
-
-
-def _asks_each(place: str) -> bool:
-    return _is_address(place) and "{station}" in place
-
-
-def _is_address(place: str) -> bool:
-    return place.startswith(("http://", "https://"))
-
-
-def _ids(answer: str) -> tuple[str, ...]:
-    return tuple(part.strip() for part in answer.split(",") if part.strip())
-
-
-def _written_place(place: str, folder: Path) -> dict[str, str]:
-    """Return the address, or the path as seen from the network's folder, which may be moved with its data inside."""
-    if _is_address(place):
-        return {"address": place}
-    whole, home = Path(place).absolute(), folder.absolute()
-    return {"path": str(whole.relative_to(home) if whole.is_relative_to(home) else whole)}
-
-
-def _look(place: str, token: str, stations: Sequence[str], folder: Path, now: datetime) -> Proposal:
-    """Return what the source's settings probably are. Raises OutsideError when nothing can be had or read there."""
-    if _is_address(place):
-        samples = [(station, _fetched(place, token, station, now)) for station in stations[:1] or [""]]
-    else:
-        samples = _samples_of_files(place)
-    looks = [(station, propose(sample, _kind(place, sample))) for station, sample in samples]
-    good = [(station, proposal) for station, proposal in looks if not proposal.trouble]
-    if not good:
-        raise OutsideError(f"{place} can't be read: {looks[0][1].trouble}.")
-    seen = {name: one for station, proposal in good for name, one in _named(station, proposal)}
-    for station in stations:
-        seen.setdefault(station, StationSeen(station, 0, now, now, None))
-    best = max((proposal for _, proposal in good), key=lambda proposal: len(proposal.rows))
-    return Proposal(best.kind, best.settings, tuple(seen.values()), best.rows, best.reasons, best.questions)
-
-
-def _named(station: str, proposal: Proposal) -> list[tuple[str, StationSeen]]:
-    """Return the stations of one look by name; in a file of its own a station has the name it was asked by."""
-    if not station:
-        return [(one.name, one) for one in proposal.stations]
-    return [
-        (station, StationSeen(station, one.readings, one.first_at, one.last_at, one.spacing_minutes))
-        for one in proposal.stations
-    ]
-
-
-def _kind(place: str, sample: bytes) -> Literal["csv", "json"]:
-    return "json" if place.endswith(".json") or sample.lstrip()[:1] in (b"[", b"{") else "csv"
-
-
-def _fetched(place: str, token: str, station: str, now: datetime) -> bytes:
-    """Return what the address answers, asked as the source will ask. Raises OutsideError."""
-
-    def filled(found: re.Match[str]) -> str:
-        since = now - timedelta(days=7)
-        how = found[2]
-        words = {
-            "station": station,
-            "token": token,
-            "since": str(int(since.timestamp())) if how == "epoch" else since.strftime(how or "%Y-%m-%dT%H:%M:%SZ"),
-        }
-        return quote(words.get(found[1], found[0]), safe=":")
-
-    headers = {"Authorization": f"Bearer {token}"} if token and "{token}" not in place else {}
-    with Door(SAMPLE_WITHIN_S, SAMPLE_BYTES * 16, headers) as door:
-        try:
-            content, _ = door.get(PLACEHOLDER.sub(filled, place), None)
-        except RefusedError as refusal:
-            raise OutsideError(f"{place.split('?')[0]} {refusal}.") from None
-    return content or b""
-
-
-def _samples_of_files(place: str) -> list[tuple[str, bytes]]:
-    """Return the beginning of each file, with the station it is of where {station} stands in the path."""
-    whole = Path(place).absolute()
-    pattern = str(whole).replace("{station}", "*")
-    found = sorted(path for path in Path(whole.anchor).glob(pattern[len(whole.anchor) :]) if path.is_file())
-    if not found:
-        raise OutsideError(f"There is no file {place}.")
-    shape = re.escape(str(whole)).replace(r"\*", ".*").replace(r"\{station\}", "(?P<station>[^/]+?)", 1)
-    samples = []
-    for path in found[:FILES_LOOKED_AT]:
-        try:
-            with path.open("rb") as file:
-                sample = file.read(SAMPLE_BYTES)
-        except OSError as error:
-            raise OutsideError(f"{path} can't be opened: {error.strerror}.") from None
-        if len(sample) == SAMPLE_BYTES:
-            sample = sample[: sample.rfind(b"\n") + 1]
-        match = re.fullmatch(shape, str(path))
-        samples.append((match["station"] if match and "{station}" in place else "", sample))
-    return samples
-
-
-def _show(tell: Tell, proposal: Proposal) -> None:
-    """Show how the source would be read, with the first rows as they were read."""
-    tell(f"It looks like {proposal.kind} and would be read so:")
-    for ours, theirs in proposal.settings.get("columns", {}).items():
-        tell(f"  {ours:<12} from {theirs if isinstance(theirs, str) else json.dumps(theirs)}")
-    for reason in proposal.reasons:
-        tell(f"  {reason}")
-    tell("The first rows, as read:")
-    for row in proposal.rows:
-        tell(f"  {row.station:<16} {row.observed_at:%Y-%m-%d %H:%M} UTC  {row.variable:<12} {row.value:g}")
-    tell(f"{counted(len(proposal.stations), 'station')}:")
-    for one in proposal.stations:
-        spacing = f", one every {one.spacing_minutes:g} min" if one.spacing_minutes else ""
-        heard = f"last reading {one.last_at:%Y-%m-%d %H:%M} UTC{spacing}" if one.readings else "not looked at yet"
-        tell(f"  {one.name:<16} {heard}")
-
-
-def _agree(talk: Conversation, draft: Draft, proposal: Proposal) -> None:
-    """Let the person confirm or correct the reading, and answer what the sample can't tell."""
-    if not talk.agrees("right", "Is that right?"):
-        talk.tell("Name the columns; leave empty what there is not.")
-        columns = dict(proposal.settings.get("columns", {}))
-        for name in dict.fromkeys(("time", *columns, *VARIABLES)):
-            before = columns.pop(name, "")
-            answer = talk.ask(f"column:{name}", f"Column of {name}", before if isinstance(before, str) else "")
-            if answer or not isinstance(before, str):
-                columns[name] = answer or before
-        draft.source["columns"] = columns
-        draft.undone.append("The columns you named have not been tried: watchman verify reads by them.")
-    questions = list(proposal.questions)
-    if any("offset" in question for question in questions):
-        questions = [question for question in questions if "offset" not in question]
-        clock = talk.insist(
-            "clock", "Which clock do its times keep? UTC, or an offset such as -07:00, or a zone", "UTC", _no_clock
-        )
-        if clock.upper() != "UTC":
-            key = "utc_offset" if re.fullmatch(r"[+-]\d\d:\d\d", clock) else "zone"
-            draft.source["time"] = {**draft.source.get("time", {}), key: clock}
-    if draft.source.get("rain", {}).get("unit") == "tips":
-        questions = [question for question in questions if "tip_mm" not in question]
-        tip = talk.insist(
-            "tip_mm", "How much rain is one tip, in mm? Often 0.2 or 0.254; it stands on the gauge", "", _no_tip
-        )
-        draft.source["tip_mm"] = float(tip)
-    if any("run on as a total" in question for question in questions):
-        questions = [question for question in questions if "run on as a total" not in question]
-        if talk.agrees("running_total", "Does its rain run on as a total, rather than count each interval?", "no"):
-            draft.source["rain"] = {**draft.source.get("rain", {}), "counts": "running total"}
-    draft.undone += [f"Taken for granted: {question}" for question in questions]
-
-
-def _no_clock(answer: str) -> str:
-    if answer.upper() == "UTC" or re.fullmatch(r"[+-]\d\d:\d\d", answer):
-        return ""
-    return _no_zone(answer)
-
-
-def _no_tip(answer: str) -> str:
-    try:
-        good = 0.05 <= float(answer) <= 5
-    except ValueError:
-        good = False
-    return "" if good else "One tip is a number of millimetres such as 0.2, with a point; 0.01 inch is 0.254."
-
-
 # --- the network and its people ---
 
 
 def _ask_network(talk: Conversation, draft: Draft, folder: Path) -> None:
     default = folder.absolute().name.replace("-", " ").replace("_", " ").title()
     name = talk.ask("name", "What is the network called?", default) or default
-    zone = talk.insist("zone", "In which time zone do its people read clocks?", _machine_zone(), _no_zone)
+    zone = talk.insist("zone", "In which time zone do its people read clocks?", _machine_zone(), no_zone)
     draft.network = {"name": name, "zone": zone}
-
-
-def _no_zone(answer: str) -> str:
-    try:
-        NetworkSettings(name="any", zone=answer)
-    except ValidationError as error:
-        return error.errors()[0]["msg"]
-    return ""
 
 
 def _machine_zone() -> str:
     """Return the zone this machine is set to, or UTC where that can't be told."""
     parts = Path("/etc/localtime").resolve().parts
     zone = "/".join(parts[parts.index("zoneinfo") + 1 :]) if "zoneinfo" in parts else ""
-    return zone if zone and not _no_zone(zone) else "UTC"
+    return zone if zone and not no_zone(zone) else "UTC"
 
 
 def _ask_contact(talk: Conversation, draft: Draft) -> None:
@@ -541,5 +288,5 @@ def _look_over(folder: Path, draft: Draft) -> list[str]:
         return [str(mistake) for mistake in error.mistakes]
     empty = [name for name, value in draft.secrets.items() if not value]
     missing = [f"Fill in {listed(empty, 9)} in {folder / SECRETS_FILE}."] if empty else []
-    columns = {**draft.source["columns"], **draft.source.get("variables", {})}
+    columns = {**draft.source.get("columns", {}), **draft.source.get("variables", {})}
     return missing + uncovered(network, {position for position, name in enumerate(VARIABLES) if name in columns})

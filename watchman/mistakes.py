@@ -65,8 +65,14 @@ def wrong(found: str, allowed: str, example: str = "") -> PydanticCustomError:
     return PydanticCustomError("mistake", "{found}. {allowed}", parts)
 
 
+MOST_NAMED = 80
+
+
 def nearest_word(word: str, known: Iterable[str], thing: str) -> str:
-    """Return a sentence that names the known word that was likely meant, or all of them when they are few."""
+    """Return a sentence that names the known word that was likely meant, or all of them when they are few.
+
+    A list that nobody would read to its end is not begun; who wants it has it elsewhere.
+    """
     names = sorted(set(known))
     lowered = {name.lower(): name for name in names}
     close = difflib.get_close_matches(word.lower(), lowered, n=1, cutoff=0.6)
@@ -74,7 +80,9 @@ def nearest_word(word: str, known: Iterable[str], thing: str) -> str:
         return f'Did you mean "{lowered[close[0]]}"?'
     if not names:
         return f"There is no {thing} yet."
-    return f"Known is: {', '.join(names[:40])}{' ...' if len(names) > 40 else ''}."
+    return (
+        f"Known is: {', '.join(names)}." if len(names) <= MOST_NAMED else f"None of the {len(names)} known is like it."
+    )
 
 
 def decode(file: str, raw: bytes, mistakes: list[Mistake]) -> str | None:
@@ -264,7 +272,9 @@ def _written_out(page: Page, at: Location, place: Location, field: FieldInfo | N
     found = "a secret is written out"
     if not _may_be_secret(field):
         return Mistake(
-            page.place(at + place), found, "Take the password out of it, and give it by name as a token or header."
+            page.place(at + place),
+            found,
+            "Take the password out of it, and give it by name: as user and password, token or header.",
         )
     allowed = "Files are copied and shown around; name the secret here and keep it outside."
     return Mistake(page.place(at + place), found, allowed, f'{place[-1]} = "secret:{place[0]}_{place[-1]}"')

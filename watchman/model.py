@@ -188,6 +188,38 @@ class SourceHealth:
 
 
 @dataclass(frozen=True, slots=True)
+class Look:
+    """How a source writes, as far as one delivery shows it.
+
+    headers: the names of the columns, in order, of each table that was new; units: what the source itself says, as
+    (variable, unit).
+    """
+
+    headers: frozenset[tuple[str, ...]] = frozenset()
+    units: frozenset[tuple[str, str]] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A source writes otherwise than before. what: "columns", "unit", "interval" or "counting"; before, after: how."""
+
+    at: int
+    what: str
+    variable: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class KnownSource:
+    """How a source wrote until now, and how that changed. belongs_to: its settings, with others it begins anew."""
+
+    belongs_to: str
+    look: Look = Look()
+    changes: tuple[Change, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Delivery:
     """What one fetch from one source brought: readings, rows that could not be read, and how the fetch went."""
 
@@ -196,6 +228,7 @@ class Delivery:
     readings: Readings
     rejected: tuple[Rejected, ...] = ()
     trouble: str = ""
+    look: Look = Look()
 
 
 VISIT = "visit"

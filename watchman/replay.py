@@ -30,6 +30,7 @@ from watchman.model import (
 from watchman.network import Contact, Network
 from watchman.readings import sources
 from watchman.readings.cleaning import believable
+from watchman.readings.sources.settings import DocumentSource, TableSource
 from watchman.store import CELL_VALUES, Cells, Store
 from watchman.telling import compose, roster
 
@@ -245,7 +246,7 @@ def past_readings(
     kept = Readings.empty() if store is None else store.delivered(0, FAR_S)
     kept = kept.take(kept.received_at <= int(end.timestamp()))
     for position, source in enumerate(network.sources):
-        if source.path is not None:
+        if isinstance(source, DocumentSource) and source.path is not None:
             fetched = sources.fetch(
                 source, network.folder, network.aliases(position), position, sources.FetchMemory(), FAR
             )
@@ -254,7 +255,7 @@ def past_readings(
                 raise InputError([Mistake(f"source {source.name}", delivery.trouble, "A replay needs its file.")])
             parts.append(delivery.readings)
             rejected += delivery.rejected
-            if source.columns.received is None:
+            if not isinstance(source, TableSource) or source.columns.received is None:
                 delay = f"{source.arrival_delay_minutes:g} minutes"
                 remarks.append(f"{source.name} doesn't say when readings arrived: {delay} after their time is assumed.")
         elif store is not None:

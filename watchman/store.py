@@ -37,6 +37,7 @@ from watchman.model import (
     Answer,
     Event,
     EventKind,
+    Flag,
     Notice,
     NoticeState,
     Picture,
@@ -45,13 +46,13 @@ from watchman.model import (
     SourceHealth,
     Span,
 )
-from watchman.readings.cleaning import COUNTED_TO, EARLIEST_S, FUTURE_S, OLDEST_S
+from watchman.readings.cleaning import COUNTED_TO, EARLIEST_S, FILLINGS, FUTURE_S, OLDEST_S
 
 BUSY_S = 10
 """How long a writer waits for another before it gives up [s]; far above the longest write measured (0.4 s)."""
 
 BELIEVABLE = (
-    f"value >= 0 AND value < {COUNTED_TO} AND observed_at >= {EARLIEST_S} "
+    f"value >= 0 AND value < {COUNTED_TO} AND value NOT IN {FILLINGS} AND observed_at >= {EARLIEST_S} "
     f"AND received_at - observed_at BETWEEN -{FUTURE_S} AND {OLDEST_S}"
 )
 """`cleaning.believable` of rain, in SQL."""
@@ -437,22 +438,24 @@ class Store:
         stations: np.ndarray | None = None,
         variable: int | None = None,
         with_previous: bool = False,
+        known_to: int | None = None,
     ) -> Readings:
         """Return the rows with begin < observed_at <= end [s since 1970 UTC], by station, variable, time and delivery.
 
         stations: positions, None for all. with_previous: also each station's believable rain rows at its last
-        observed_at <= begin, which a running count needs. Rows of stations and sources that are no longer bound are
-        left out.
+        observed_at <= begin, which a running count needs. known_to: only rows up to that delivery number, so that
+        several reads see one state. Rows of stations and sources that are no longer bound are left out.
         """
         numbers = self._stations.number if stations is None else self._stations.number[np.asarray(stations, np.intp)]
         asked = None if stations is None else numbers.tolist()
         where = f"observed_at > {begin:d} AND observed_at <= {end:d} AND {_lead(_hour(begin), _hour(end), asked)}"
         if variable is not None:
             where += f" AND variable = {variable:d}"
+        known = "" if known_to is None else f" AND delivery <= {known_to:d}"
         with self._reading() as connection:
-            parts = [self._fetch(connection, where)]
+            parts = [self._fetch(connection, where + known)]
             if with_previous:
-                parts += self._previous(connection, begin, numbers)
+                parts += self._previous(connection, begin, numbers, known)
         rows = Readings.join(parts)
         return rows.take(np.lexsort((rows.delivery, rows.observed_at, rows.variable, rows.station)))
 
@@ -462,12 +465,39 @@ class Store:
             rows = self._fetch(connection, f"delivery > {delivery:d}")
         return rows.take(np.argsort(rows.delivery))
 
-    def _previous(self, connection: Connection, begin: int, numbers: np.ndarray) -> list[Readings]:
+    def last_delivery(self) -> int:
+        """Return the largest delivery number ever given, 0 if none was."""
+        with self._reading() as connection:
+            return connection.scalar(sql.select(sql.func.max(DELIVERED.c.delivery))) or 0
+
+    def observed_first(self, begin: int, end: int) -> int | None:
+        """Return the first observed_at of any row with begin < observed_at <= end [s since 1970 UTC], or None."""
+        return self._observed(begin, end, "min", "ASC")
+
+    def observed_last(self, begin: int, end: int) -> int | None:
+        """Return the last observed_at of any row with begin < observed_at <= end [s since 1970 UTC], or None."""
+        return self._observed(begin, end, "max", "DESC")
+
+    def _observed(self, begin: int, end: int, extreme: str, direction: str) -> int | None:
+        hours = _lead(_hour(begin), _hour(end), None)
+        where = f"observed_at > {begin:d} AND observed_at <= {end:d} AND {hours}"
+        # By way of the hour, which leads the index: the rows of one hour are looked at, not all of them.
+        hour = f"SELECT {HOUR} FROM delivered WHERE {where} ORDER BY {HOUR} {direction} LIMIT 1"  # noqa: S608
+        query = f"SELECT {extreme}(observed_at) FROM delivered WHERE {where} AND {HOUR} = ({hour})"  # noqa: S608
+        with self._reading() as connection:
+            return cast(int | None, connection.exec_driver_sql(query).scalar())
+
+    def names_kept(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return the ids of all stations and the names of all sources that ever were bound, in the order of that."""
+        stations, sources = self._known(STATIONS), self._known(SOURCES)
+        return tuple(sorted(stations, key=stations.__getitem__)), tuple(sorted(sources, key=sources.__getitem__))
+
+    def _previous(self, connection: Connection, begin: int, numbers: np.ndarray, known: str) -> list[Readings]:
         """Return each station's believable rain rows at its last observed_at <= begin."""
         missing, parts = numbers, []
         for first, last in _looking_back(connection, _hour(begin)):
             hours = _lead(first, last, missing.tolist())
-            where = f"variable = {RAIN} AND observed_at <= {begin:d} AND {BELIEVABLE} AND {hours}"
+            where = f"variable = {RAIN} AND observed_at <= {begin:d} AND {BELIEVABLE} AND {hours}{known}"
             latest = f"SELECT station AS who, max(observed_at) AS latest FROM delivered WHERE {where} GROUP BY station"  # noqa: S608
             join = f" JOIN ({latest}) AS newest ON station = who AND observed_at = latest"
             found = self._fetch(connection, where, join)
@@ -1100,8 +1130,22 @@ def _put_flags(connection: Connection, delivery: np.ndarray, flag: np.ndarray, r
         .where(DELIVERED.c.delivery == sql.bindparam("row"))
         .values(flag=sql.bindparam("new_flag"), reason=sql.bindparam("why"))
     )
-    rows = zip(delivery.tolist(), flag.tolist(), reason, strict=True)
-    connection.execute(update, [{"row": row, "new_flag": one, "why": why} for row, one, why in rows])
+    plain = (DELIVERED.c.flag == Flag.GOOD) & (DELIVERED.c.reason == "")
+    for first in range(0, len(delivery), ROWS_AT_ONCE):
+        part = slice(first, first + ROWS_AT_ONCE)
+        rows = list(zip(delivery[part].tolist(), flag[part].tolist(), reason[part], strict=True))
+        # Most of what is judged again is good, as it was.
+        numbers = _written_out([row for row, one, why in rows if one == Flag.GOOD and not why])
+        was_odd = set(
+            connection.scalars(sql.select(DELIVERED.c.delivery).where(~plain, DELIVERED.c.delivery.in_(numbers)))
+        )
+        changed = [
+            {"row": row, "new_flag": one, "why": why}
+            for row, one, why in rows
+            if row in was_odd or one != Flag.GOOD or why
+        ]
+        if changed:
+            connection.execute(update, changed)
 
 
 def _put_alarms(connection: Connection, alarms: Sequence[Alarm]) -> None:

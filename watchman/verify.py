@@ -5,9 +5,9 @@ from __future__ import annotations
 import smtplib
 import socket
 import ssl
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
@@ -15,23 +15,26 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
-from watchman import bookings, drills, mailbox
+from watchman import bookings, drills, edits, mailbox, watch
 from watchman.errors import InputError, OutsideError
-from watchman.judging.checks import CHECKS
+from watchman.judging.checks import CHECKS, source_change
 from watchman.judging.science.neighbours import NO_WITNESS_KM
 from watchman.mistakes import SecretLookup
-from watchman.model import BATTERY, RAIN, TEMPERATURE, Delivery, Readings
-from watchman.network import Contact, MailSettings, Network, load
-from watchman.readings.sources import FetchMemory, fetch
+from watchman.model import BATTERY, RAIN, TEMPERATURE, Delivery, KnownSource, Readings
+from watchman.network import Contact, MailSettings, Network, load, load_text
+from watchman.readings.cleaning import Held, clean
+from watchman.readings.sources import FetchMemory, fetch, sends_itself
 from watchman.store import Store
 from watchman.telling import calling, who
 from watchman.telling.channels import understands
-from watchman.telling.phrases import Phrases, counted, lasting, listed
+from watchman.telling.phrases import Phrases, changed, counted, lasting, listed
 
 DONE, YOUR_INPUT, OUTSIDE = 0, 2, 3
 ANSWER_WITHIN_S = 10.0
 PLAIN_SERVICES = {"json": 80, "jsons": 443, "xml": 80, "xmls": 443, "form": 80, "forms": 443}
 """Addresses whose host is the server itself, so that one can knock without sending anything, and the usual ports."""
+TIPS_WANTED = 20
+"""From so many readings with rain on it shows whether there are any without (judgement, no source)."""
 WITNESSES_WANTED = 3
 """With fewer neighbours than this a dry gauge is found late (judgement, no source)."""
 
@@ -60,13 +63,19 @@ def verify(folder: Path, secret: SecretLookup, now: datetime) -> Report:
     ]
     readings = Readings.join([delivery.readings for delivery in deliveries])
     phrases = Phrases(network, now)
-    sources = [_source(network, delivery, phrases) for delivery in deliveries]
     channels = list(_channels(network))
     looks = [bookings.look(network, calendar, bookings.Kept(), now) for calendar in network.calendars]
-    store, drill = _store(network)
+    store, drill, marks = _store(network)
+    known = watch.known_sources(network, marks)
+    sources = [
+        [*_source(network, delivery, phrases), *_changes(known[delivery.source], delivery, phrases)]
+        for delivery in deliveries
+    ]
     answered = drill.answered if drill is not None and calling.can_answer(network) else None
     people = [who.would_tell(network, role, now) for role in who.roles_told(network)]
+    edited = _edited(network, marks, secret, now)
     for title, part in (
+        *([("Edited since the watch last read it", edited)] if edited else ()),
         ("Sources", [line for found in sources for line in found]),
         ("Stations", list(_stations(network, readings, phrases, now))),
         ("People: who would be told now", [*people, *_last_drill(network, drill, phrases)]),
@@ -80,6 +89,7 @@ def verify(folder: Path, secret: SecretLookup, now: datetime) -> Report:
             "Not covered",
             [
                 *_silent(network, readings),
+                *_without_zeros(network, readings),
                 *uncovered(network, _delivered(readings)),
                 *who.unsafe(network, now, answered),
             ]
@@ -92,11 +102,22 @@ def verify(folder: Path, secret: SecretLookup, now: datetime) -> Report:
     return Report(tuple(lines), OUTSIDE if failed else DONE)
 
 
+def _edited(network: Network, marks: Mapping[str, str], secret: SecretLookup, now: datetime) -> tuple[str, ...]:
+    """Say what is written otherwise than what the watch goes by; nothing where that can't be told."""
+    try:
+        before = load_text(marks["config"], network.folder, secret, now.date())
+    except (KeyError, InputError):
+        return ()
+    return edits.differences(before, network)
+
+
 def _source(network: Network, delivery: Delivery, phrases: Phrases) -> Iterator[str]:
     """Say how fetching from one source went."""
     readings = delivery.readings
     if delivery.trouble:
         yield f"{delivery.source}: FAILED: {delivery.trouble}"
+    elif not len(readings) and any(one.name == delivery.source and sends_itself(one) for one in network.sources):
+        yield f"{delivery.source}: lets us listen; nothing of our stations was sent while we did, for some seconds."
     elif not len(readings):
         yield f"{delivery.source}: answers, and has no readings of our stations."
     else:
@@ -106,6 +127,18 @@ def _source(network: Network, delivery: Delivery, phrases: Phrases) -> Iterator[
     for rejected in delivery.rejected:
         row = "" if rejected.row.startswith("station ") else rejected.row
         yield f"{delivery.source}: not read: {rejected.reason}{f' (the row: {row})' if row else ''}"
+
+
+def _changes(known: KnownSource, delivery: Delivery, phrases: Phrases) -> Iterator[str]:
+    """Say how a source writes otherwise now than while it was watched, by the same settings."""
+    seen = source_change.after(known, delivery.look, (), int(phrases.now.timestamp()))
+    for change in seen.changes:
+        at = datetime.fromtimestamp(change.at, UTC)
+        yield f"{delivery.source}: CHANGED by {phrases.stamp(at)}: {changed(asdict(change))}."
+    names = {name for header in known.look.headers for name in header}
+    new = sorted({name for header in delivery.look.headers for name in header} - names)
+    if names and new and not any(name.isdigit() for name in new):
+        yield f"{delivery.source}: new in its header, and not read: {listed(new, 9)}."
 
 
 def _stations(network: Network, readings: Readings, phrases: Phrases, now: datetime) -> Iterator[str]:
@@ -220,13 +253,13 @@ def _knock_at_mail(mail: MailSettings) -> None:
             client.login(mail.user, mail.password.get_secret_value())
 
 
-def _store(network: Network) -> tuple[str, drills.Drill | None]:
-    """Return why the store can't be used, or "", and the last drill it knows of."""
+def _store(network: Network) -> tuple[str, drills.Drill | None, dict[str, str]]:
+    """Return why the store can't be used, or "", and what it knows: the last drill, and its marks."""
     try:
         with closing(Store.open(network.store.address.get_secret_value(), network.folder)) as store:
-            return "", drills.last(store)
+            return "", drills.last(store), store.marks()
     except OutsideError as error:
-        return f"FAILED: {error}", None
+        return f"FAILED: {error}", None, {}
 
 
 def _last_drill(network: Network, drill: drills.Drill | None, phrases: Phrases) -> Iterator[str]:
@@ -256,6 +289,32 @@ def _silent(network: Network, readings: Readings) -> Iterator[str]:
         names = [network.stations[position].name or network.stations[position].id for position in sorted(missing)]
         if names:
             yield f"{listed(names, 6)}: {words}."
+
+
+def _without_zeros(network: Network, readings: Readings) -> Iterator[str]:
+    """Name the stations whose silence can't be told from dry weather: they send rain when it falls and no more."""
+    terms = watch.terms_of(network)
+    rows = clean(readings, terms, Held.of(()))
+    silent, undeclared = [], []
+    for position, station in enumerate(network.stations):
+        rain = (rows.station == position) & (rows.variable == RAIN)
+        tips = rain & (rows.value > 0)
+        if tips.sum() < TIPS_WANTED:
+            continue
+        if terms.each_tip[rows.source[rain]].all():
+            silent += [station.name or station.id] if not rows.known_s[rows.station == position].any() else []
+        elif tips.sum() == rain.sum() and not terms.running[rows.source[rain]].any():
+            undeclared.append(station.name or station.id)
+    if silent:
+        yield (
+            f"{listed(silent, 6)}: tips only, and no message that comes regularly: silence can't be told from dry "
+            "weather, and no zero is ever known."
+        )
+    if undeclared:
+        yield (
+            f"{listed(undeclared, 6)}: never a zero, as if rain were sent only when it falls. If so, write "
+            'rain = { counts = "each tip" }.'
+        )
 
 
 def uncovered(network: Network, variables: set[int]) -> list[str]:

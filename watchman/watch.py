@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import zlib
 from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
@@ -13,7 +14,7 @@ import numpy as np
 from watchman import drills, polls, visiting
 from watchman.errors import OutsideError
 from watchman.judging import alarms, causes, checks, cleared, holding, learned
-from watchman.judging.checks import doubtful_rain, heavy_rain
+from watchman.judging.checks import doubtful_rain, heavy_rain, source_change
 from watchman.judging.rule import Rule
 from watchman.judging.science.neighbours import NOTHING_LEARNED, HonestZeros
 from watchman.judging.science.season import days_to_season
@@ -29,6 +30,8 @@ from watchman.model import (
     Delivery,
     Event,
     Flag,
+    KnownSource,
+    Look,
     Matter,
     Notice,
     Readings,
@@ -36,9 +39,10 @@ from watchman.model import (
     Span,
     Verdict,
 )
-from watchman.network import Network
-from watchman.readings.cleaning import REASONS, Clean, Held, Terms
+from watchman.network import AnySource, Network
+from watchman.readings.cleaning import LOOK_BACK_S, REASONS, Clean, Held, Terms
 from watchman.readings.record import DAY, HOUR, Record
+from watchman.readings.sources.units import MM_PER_INCH
 from watchman.telling import calling, digest, roster
 
 log = logging.getLogger(__name__)
@@ -50,7 +54,10 @@ AWAY = ("stood down", "relocating", "stolen")
 PROBATION_S = 2 * DAY
 """How long a new station, or one in a new place, is on probation [s] (judgement, no source)."""
 LEARNING, HOLDING, VISITING = "learning from dry gauges", "holding back doubtful rain", "reports to visitors"
+KNOWING = "how the sources write"
 """What the watch does beside the rules, as it is told when that fails."""
+LOOK = "look:"
+"""How the marks begin of how a source writes."""
 CLEARED = "cleared:"
 """How the marks begin of what somebody said is not a fault."""
 DAYS_AT_ONCE = 10
@@ -109,11 +116,13 @@ class Watch:
     learned_on: int = 0
     answerable: bool = True
     cleared: dict[AlarmKey, cleared.Cleared] = field(default_factory=dict)
+    sources_known: dict[str, KnownSource] = field(default_factory=dict)
+    known_hour: int = 0
 
     def history(self, begin: int, end: int, stations: np.ndarray) -> Readings:
-        """Return all rain delivered by some stations in a stretch, with each one's reading before it."""
-        kept = self.store.delivered(begin, end, stations=stations, variable=RAIN, with_previous=True)
-        theirs = np.isin(self.unkept.station, stations) & (self.unkept.variable == RAIN)
+        """Return all that some stations delivered in a stretch, with each one's rain before it."""
+        kept = self.store.delivered(begin, end, stations=stations, with_previous=True)
+        theirs = np.isin(self.unkept.station, stations)
         return Readings.join([kept, self.unkept.take(theirs & (self.unkept.observed_at <= end))])
 
 
@@ -138,7 +147,8 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     held, unheld = ([], "") if trouble else _hold(watch, view, rows)
     trouble = trouble or unheld
 
-    view = learn(watch, replace(view, held_back=_held_back(watch)))
+    known = _known_sources(watch, view, deliveries)
+    view = learn(watch, replace(view, held_back=_held_back(watch), sources_known=known))
     judged, broken = judge(watch.network.rules, view, watch.kept_findings)
     matters = [*causes.gather(judged, view, watch.alarms), *broken]
     matters += [*_own_troubles(watch, matters), *_of_nothing_any_more(watch)]
@@ -154,10 +164,11 @@ def cycle(watch: Watch, deliveries: Sequence[Delivery], now: datetime) -> Told:
     told = Told(tuple(events), (*roster.address(watch.network, events, now), *due), trouble)
     answered_to = max((answer.number for answer in answers), default=watch.answered_to)
     watch.ran_at = now
-    marks |= _cleared_marks(watch.cleared, still_cleared) | polled
+    marks |= _cleared_marks(watch.cleared, still_cleared) | polled | _looks(watch.sources_known, known)
     told = _commit(watch, told, changed, rows, held, marks, answered_to, now)
     if not told.trouble:
         clear(watch, still_cleared)
+        watch.sources_known = known
     return told
 
 
@@ -177,6 +188,40 @@ def _cleared_marks(
         f"{CLEARED}{key.rule}:{key.matter}:{key.scope}": cleared.to_text(now[key]) if key in now else ""
         for key in changed
     }
+
+
+def _known_sources(watch: Watch, view: View, deliveries: Sequence[Delivery]) -> dict[str, KnownSource]:
+    """Return how each source writes: by what was delivered, and, once an hour, by its stations' latest readings."""
+    known, hour = dict(watch.sources_known), view.now // HOUR
+    watch.own_trouble.pop(KNOWING, None)
+    try:
+        for one in deliveries:
+            if one.look != Look():
+                known[one.source] = source_change.after(known[one.source], one.look, (), view.now)
+        for source in watch.network.sources if hour != watch.known_hour else ():
+            changes = source_change.found(view, source.name, source.rain.unit, source.temperature_unit)
+            known[source.name] = source_change.after(known[source.name], Look(), changes, view.now)
+    except Exception as error:
+        log.exception("%s failed", KNOWING)
+        watch.own_trouble[KNOWING] = causes.words_of(error)
+    watch.known_hour = hour
+    return known
+
+
+def _looks(before: Mapping[str, KnownSource], now: Mapping[str, KnownSource]) -> dict[str, str]:
+    """Return what to write down of how sources write."""
+    changed = {name: known for name, known in now.items() if known != before.get(name)}
+    return {f"{LOOK}{name}": json.dumps(source_change.mark_of(known)) for name, known in changed.items()}
+
+
+def known_sources(network: Network, marks: Mapping[str, str]) -> dict[str, KnownSource]:
+    """Return how each source wrote until now, as the marks remember it."""
+    known = {}
+    for source in network.sources:
+        mark = marks.get(f"{LOOK}{source.name}")
+        belongs_to = f"{zlib.crc32(source.model_dump_json().encode()):08x}"
+        known[source.name] = source_change.known_of(json.loads(mark) if mark else None, belongs_to)
+    return known
 
 
 def _calls(watch: Watch, now: datetime) -> list[Call]:
@@ -253,7 +298,7 @@ def _of_nothing_any_more(watch: Watch) -> list[Matter]:
         return key.rule not in rules or name not in known.get(kind, ())
 
     return [
-        Matter(key, alarm.check, Verdict.ABSENT)
+        Matter(key, alarm.check, Verdict.ABSENT, numbers={"withdrawn": True})
         for key, alarm in watch.alarms.items()
         if key.matter != causes.OWN_TROUBLE and gone(key)
     ]
@@ -296,6 +341,7 @@ def view_of(watch: Watch, now: datetime) -> View:
         frequency=watch.network.frequency,
         honest_zeros=watch.honest_zeros,
         cleared={(mark.check, key.scope): mark.at for key, mark in watch.cleared.items()},
+        sources_known=watch.sources_known,
     )
 
 
@@ -578,6 +624,7 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
     watch.spans, watch.taken_back = _spans_known(store, now)
     said = [cleared.from_text(text) for name, text in marks.items() if name.startswith(CLEARED) and text]
     watch.cleared = {mark.key: mark for mark in said}
+    watch.sources_known = known_sources(network, marks)
     record = watch.record
     record.held = Held.of(_stretches(network, watch.spans))
     stations, _, habits = store.load_cells("habits", -1)
@@ -585,7 +632,7 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
     for name, grid in (("daily", record.daily), ("hourly", record.hourly)):
         record.load_cells(name, *store.load_cells(name, grid.start))
     end = int(now.timestamp()) + DAY
-    record.restore(store.delivered(record.fine.start, end, with_previous=True))
+    record.restore(_recent(store, record, end))
     watch.newest_delivery = store.cells_known_to()
     for unknown in _unknown_to_cells(watch, end):
         record.catch_up(unknown, watch.history)
@@ -596,6 +643,16 @@ def begin(network: Network, store: Memory, now: datetime) -> Watch:
     changed = [span for span in store.spans() if (span.number in known) != (span.number in current)]
     record.decide(record.held, _stretches(network, changed), watch.history)
     return watch
+
+
+def _recent(store: Memory, record: Record, end: int) -> Readings:
+    """Return what the fine grid is filled with, and what says what its first readings mean."""
+    begin = record.fine.start
+    if record.terms.alone().all():
+        return store.delivered(begin, end)
+    before = None if record.terms.each_tip.any() else RAIN
+    look_back = store.delivered(begin - LOOK_BACK_S, begin, variable=before, with_previous=True)
+    return Readings.join([look_back, store.delivered(begin, end)])
 
 
 def _unknown_to_cells(watch: Watch, end: int) -> Iterator[Readings]:
@@ -612,16 +669,11 @@ def _unknown_to_cells(watch: Watch, end: int) -> Iterator[Readings]:
 def _ways_of_reading(network: Network, record: Record) -> np.ndarray:
     """Return a number for each station that is another one when its saved cells don't hold any more."""
     terms, names = record.terms, [source.name for source in network.sources]
-    of_source = dict(zip(names, zip(terms.in_tips, terms.running, terms.wraps_at, strict=True), strict=True))
+    how = (terms.in_tips, terms.running, terms.each_tip, terms.wraps_at, terms.zeroed_at_s)
+    of_source = dict(zip(names, zip(*how, strict=True), strict=True))
     ways = [
-        (
-            record.daily.start % DAY,
-            station.source,
-            *map(float, of_source.get(station.source, ())),
-            float(tip),
-            int(covers),
-        )
-        for station, tip, covers in zip(network.stations, terms.tip_um, terms.covers_s, strict=True)
+        (record.daily.start % DAY, source, *map(float, of_source.get(source, ())), float(tip), int(covers))
+        for source, tip, covers in zip(network.columns().source, terms.tip_um, terms.covers_s, strict=True)
     ]
     return np.array([zlib.crc32(repr(way).encode()) for way in ways], np.int64)
 
@@ -663,10 +715,28 @@ def terms_of(network: Network) -> Terms:
     return Terms(
         in_tips=np.array([source.rain.unit == "tips" for source in network.sources]),
         running=np.array([source.rain.counts == "running total" for source in network.sources]),
-        wraps_at=np.array([source.rain.wraps_at or 0.0 for source in network.sources]),
+        each_tip=np.array([source.rain.counts == "each tip" for source in network.sources]),
+        wraps_at=np.array(
+            [_delivered_unit(source.rain.wraps_at or 0.0, source.rain.unit) for source in network.sources]
+        ),
+        zeroed_at_s=np.array([_zeroed_at_s(source) for source in network.sources]),
         tip_um=np.array([1000 * (network.tip_mm(position) or 0.0) for position in range(len(stations))]),
         covers_s=np.array(covers, np.int64),
     )
+
+
+def _zeroed_at_s(source: AnySource) -> int:
+    """Return when a source's totals go back to 0 each day [s after midnight UTC], -1 if they don't."""
+    if source.rain.zeroed_at is None:
+        return -1
+    hours, minutes = map(int, source.rain.zeroed_at.split(":"))
+    offset = source.time.tzinfo().utcoffset(datetime(1970, 1, 1)) or timedelta(0)  # noqa: DTZ001  (a local clock)
+    return (hours * HOUR + minutes * 60 - int(offset.total_seconds())) % DAY
+
+
+def _delivered_unit(rain: float, unit: str) -> float:
+    """Return rain as it is delivered: inches come as millimetres."""
+    return rain * MM_PER_INCH if unit == "inch" else rain
 
 
 def _moment(text: str | None) -> datetime | None:

@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from tests.bench import daemon, judging, past, polls
+from tests.bench import daemon, judging, kinds, late, past, polls
 from tests.bench.measure import Line, apart
 
 Part = tuple[Callable[..., list[Line]], tuple[Any, ...]]
@@ -28,6 +28,11 @@ SECTIONS: tuple[tuple[str, tuple[Part, ...]], ...] = (
         "Against history: 1,000 stations, 15-minute readings (aim: flat)",
         tuple((polls.history, (1_000, days)) for days in (1, 7, 30)),
     ),
+    (
+        "Each kind of source, 500 stations: a day and a half of 5-minute reports at once",
+        tuple((work, (kind, 200_000)) for kind in kinds.KINDS for work in (kinds.whole, kinds.by_pandas)),
+    ),
+    ("A late million-row batch, two weeks old and in no order (aim: bounded memory)", ((late.whole, (1_000_000,)),)),
     ("Replay, a poll every 15 minutes (aim: under 60 s)", ((past.whole, (30, 60)),)),
     (
         "The daemon (aim: under 150 MB) and the command line (aim: under 0.2 s)",

@@ -18,7 +18,7 @@ from watchman.readings.cleaning import Held, Terms, clean
 def test_gross_range_flags_the_vector_as_published(monkeypatch: pytest.MonkeyPatch) -> None:
     """Values 1, 2, 3, 4, 8 with fail span (0, 5) and suspect span (1, 4) get flags 1, 1, 1, 1, 4."""
     monkeypatch.setattr(cleaning, "GAUGE_SPAN", {BATTERY: (0.0, 5.0)})
-    terms = Terms(np.array([False]), np.array([False]), np.zeros(1), np.full(1, 200.0), np.full(1, 300))
+    terms = Terms(*[np.array([False])] * 3, np.zeros(1), np.full(1, -1), np.full(1, 200.0), np.full(1, 300))
     vector = table_of(1_760_000_000 + 300 * np.arange(1, 6), {BATTERY: np.array([[1.0], [2.0], [3.0], [4.0], [8.0]])})
     assert clean(vector, terms, Held.of(())).flag.tolist() == [1, 1, 1, 1, 4]
 

@@ -19,7 +19,9 @@ def terms(*, running: bool = False, tips: bool = False, covers_s: int = 900, wra
     return Terms(
         in_tips=np.array([tips]),
         running=np.array([running]),
+        each_tip=np.array([False]),
         wraps_at=np.array([wraps_at]),
+        zeroed_at_s=np.array([-1]),
         tip_um=np.full(STATIONS, 200.0),
         covers_s=np.full(STATIONS, covers_s, np.int64),
     )
@@ -53,11 +55,12 @@ class Kept:
         return rows
 
     def __call__(self, begin: int, end: int, stations: np.ndarray) -> Readings:
-        rows = self.rows.take((self.rows.variable == RAIN) & np.isin(self.rows.station, stations))
+        rows = self.rows.take(np.isin(self.rows.station, stations))
         inside = (rows.observed_at > begin) & (rows.observed_at <= end)
         before = np.zeros(len(rows), bool)
         for station in stations:
-            earlier = np.flatnonzero((rows.station == station) & (rows.observed_at <= begin))
+            rain = (rows.station == station) & (rows.variable == RAIN)
+            earlier = np.flatnonzero(rain & (rows.observed_at <= begin))
             if len(earlier):
                 before[earlier[rows.observed_at[earlier] == rows.observed_at[earlier].max()]] = True
         return rows.take(inside | before)
@@ -477,3 +480,43 @@ def test_what_was_kept_and_comes_at_once_does_not_change_how_often_a_station_sen
         record.take(readings([(0, at, 0.0)], received_at=hours[167] + 60 + 10 * place), Kept())
     record.advance(hours[168])
     assert record.sends_every_s[0] == 3600
+
+
+def assert_the_same(use: Terms, parts: list[Readings]) -> Record:
+    """Deliver parts one by one and all at once in order, and compare all arrays; return the first record."""
+    kept, record, at_once = Kept(), record_of(use), record_of(use)
+    for part in parts:
+        record.take(kept.add(part), kept)
+    everything = Readings.join(parts)
+    at_once.take(everything.take(np.lexsort((everything.observed_at, everything.station))), Kept())
+    for expected, found in zip(arrays_of(at_once), arrays_of(record), strict=True):
+        np.testing.assert_array_equal(found, expected)
+    for grid in ("fine", "hourly", "daily"):
+        np.testing.assert_array_equal(getattr(record, grid).total, getattr(at_once, grid).total)
+        np.testing.assert_array_equal(getattr(record, grid).count, getattr(at_once, grid).count)
+    return record
+
+
+def test_a_late_count_in_the_middle_of_a_long_gap_adds_no_rain() -> None:
+    """100 tips, ten days later 160, and at last the 130 of between: 60 tips, and all ten days known."""
+    day = 86400
+    rows = [(0, NOW - 11 * day, 100.0), (0, NOW - day, 160.0), (0, NOW - 6 * day, 130.0)]
+    record = assert_the_same(terms(running=True, tips=True), [readings([row]) for row in rows])
+    assert record.daily.rain[:, 0].sum() == 60 * 200
+    assert record.daily.known[:, 0].sum() == 10 * day
+
+
+def test_readings_mean_the_same_one_by_one_where_the_interval_changes() -> None:
+    """A quarter of an hour, an hour, 5 minutes; what an hour's first reading is shows with its third."""
+    steps = np.cumsum([900] * 20 + [3600] * 8 + [300] * 20)
+    parts = [readings([(0, NOW - 86400 + int(step), 0.2)]) for step in steps]
+    assert_the_same(terms(covers_s=0), parts)
+
+
+def test_contradicting_voltages_are_one_also_in_two_deliveries() -> None:
+    """The larger holds, as in rain, whichever came first."""
+    for values in ((3.9, 4.1), (4.1, 3.9)):
+        parts = [readings([(0, NOW - 900, value)], BATTERY) for value in values]
+        record = assert_the_same(terms(), parts)
+        assert record.hourly.total[BATTERY].sum() == np.float32(4.1)
+        assert record.hourly.count[BATTERY].sum() == 1

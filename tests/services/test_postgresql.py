@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import socket
-import subprocess
-import tempfile
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -15,60 +11,13 @@ import numpy as np
 import pytest
 import sqlalchemy as sql
 
+from tests.services.postgresql import INSTALL
 from tests.store_behaviour import SOURCES, STATIONS, StoreBehaviour, T, facts, rows
+from tests.test_export import Kept, copied_while_written
 from watchman import store as store_module
 from watchman.errors import OutsideError
 from watchman.model import RAIN
 from watchman.store import Store
-
-INSTALL = "needs a PostgreSQL server's programs and psycopg: apt install postgresql; pip install watchman[postgresql]"
-
-
-def _program(name: str) -> str | None:
-    """Return a server's program, which Debian keeps off the path."""
-    found = sorted(Path("/usr/lib/postgresql").glob(f"*/bin/{name}"))
-    return shutil.which(name) or (str(found[-1]) if found else None)
-
-
-@pytest.fixture(scope="module")
-def server() -> Iterator[str]:
-    """Return the address of a fresh server; as root it runs as nobody, since a server refuses to run as root."""
-    pytest.importorskip("psycopg", reason=INSTALL)
-    initdb, pg_ctl = _program("initdb"), _program("pg_ctl")
-    if initdb is None or pg_ctl is None:
-        pytest.skip(INSTALL)
-    user = {"user": 65534, "group": 65534} if os.geteuid() == 0 else {}
-    folder = Path(tempfile.mkdtemp(prefix="watchman-postgresql-"))
-    if user:
-        os.chown(folder, 65534, 65534)
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    data, log = folder / "data", folder / "log"
-    options = f"-p {port} -c listen_addresses=127.0.0.1 -c unix_socket_directories={folder} -c fsync=off"
-
-    def run(*command: str | Path) -> None:
-        subprocess.run(command, check=True, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.STDOUT, **user)
-
-    run(initdb, "-D", data, "-U", "watch", "-A", "trust", "-E", "UTF8", "--no-sync", "--no-instructions")
-    run(pg_ctl, "-D", data, "-l", log, "-o", options, "-w", "start")
-    try:
-        yield f"postgresql://watch@127.0.0.1:{port}/postgres"
-    finally:
-        run(pg_ctl, "-D", data, "-m", "immediate", "-w", "stop")
-        shutil.rmtree(folder)
-
-
-@pytest.fixture
-def address(server: str) -> str:
-    """Return the address of the server's database, emptied."""
-    engine = sql.create_engine(server, isolation_level="AUTOCOMMIT")
-    with engine.connect() as connection:
-        connection.exec_driver_sql("DROP SCHEMA public CASCADE")
-        connection.exec_driver_sql("CREATE SCHEMA public")
-        connection.exec_driver_sql("GRANT USAGE ON SCHEMA public TO public")
-    engine.dispose()
-    return server
 
 
 @pytest.fixture
@@ -175,3 +124,8 @@ def test_begun_at_once(address: str) -> None:
     assert facts(stores[1].delivered(T - 1, T)) == [(0, RAIN, T, 1.0)]
     for store in stores:
         store.close()
+
+
+def test_a_copy_is_of_one_moment_while_the_watch_writes(another: Callable[[], Store], tmp_path: Path) -> None:
+    """The data manager's copy, from the server."""
+    copied_while_written(Kept(tmp_path, store=another()), another())

@@ -62,6 +62,16 @@ PLAN = {
 }
 CALIBRATION = PLAN | {"what": "calibration", "stations_due": [], "limit_days": 30}
 
+
+def written_otherwise(*changes: tuple[str, str, str, str]) -> dict[str, Any]:
+    names = ("what", "variable", "before", "after")
+    of = [dict(zip(names, change, strict=True)) | {"at": "2025-10-22T23:05:00Z"} for change in changes]
+    return {"source": "main", "changes": of, "stated": False}
+
+
+IN_MILLIVOLTS = written_otherwise(("unit", "battery", "V", "mV"))
+OTHER_COLUMNS = written_otherwise(("columns", "", "rain_mm", "rain_total"), ("interval", "", "5 min", "15 min"))
+
 NOW = "2025-10-23T07:10"
 
 
@@ -120,6 +130,16 @@ def words(of: Alarm, kind: EventKind = EventKind.RAISED, channel: str = "text") 
             "Next visit: bring test bottle, level, brush. No. 41.",
         ),
         (
+            told("source-change", IN_MILLIVOLTS, "source:main"),
+            "Source main writes otherwise since Wed 17:05: battery in mV, before in V. "
+            "Values may be wrong. Ask the service, then say so in network.toml. Don't drive.",
+        ),
+        (
+            told("source-change", OTHER_COLUMNS, "source:main"),
+            "Source main writes otherwise since Wed 17:05: column rain_mm is gone, new is rain_total, and 1 more. "
+            "Ask the service, then say so in network.toml. Don't drive.",
+        ),
+        (
             silent(signal_dbm=-80),
             "Fennick Br silent since 02:10 (5 h), 4 neighbours fine. Last battery 3.92 V, fine. "
             "Modem, SIM, or gone? Phone the land owner first; bring modem, SIM. No. 41.",
@@ -147,12 +167,14 @@ def test_what_the_text_says(of: Alarm, text: str) -> None:
         ("gaps", LOSES, "station:fennick"),
         ("due-dates", PLAN, "plan:P7"),
         ("due-dates", CALIBRATION | {"what": "season"}, "station:fennick"),
+        ("source-change", OTHER_COLUMNS, "source:main"),
     ],
 )
 def test_mails_of_every_kind_can_be_written(check: str, numbers: dict[str, Any], scope: str, kind: EventKind) -> None:
     """Raised and returned, with the words of its own template."""
     of = replace(told(check, numbers, scope), absent_since=at("2025-10-23T06:00"))
-    assert ("Fennick Bridge" if scope.startswith("station") else "Plan P7") in words(of, kind, "mail").text
+    place = {"station": "Fennick Bridge", "plan": "Plan P7", "source": "ource main"}[scope.partition(":")[0]]
+    assert place in words(of, kind, "mail").text
 
 
 @settings(max_examples=40, deadline=None)
@@ -199,6 +221,7 @@ def test_every_text_fits_one_message(name: str, value: float, number: int, of: t
         ("due-dates", PLAN),
         ("due-dates", {"what": None, "due_on": None, "days_left": None, "limit_days": 30, "stations_due": []}),
         ("overdue", silent().numbers),
+        ("source-change", IN_MILLIVOLTS),
     ],
 )
 def test_why_is_answered_whatever_the_verdict(check: str, numbers: dict[str, Any], verdict: str) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 
 from watchman.judging.science.frequency import FrequencyTable
 from watchman.judging.science.neighbours import NOTHING_LEARNED, HonestZeros
-from watchman.model import SourceHealth, Span, Verdict
+from watchman.model import KnownSource, SourceHealth, Span, Verdict
 from watchman.readings.record import Record
 
 
@@ -72,7 +72,8 @@ class View:
     over [s since 1970 UTC, 0 = none, n]; on_probation: new here, so that nobody far away is told of it yet [bool, n];
     held_back: the spans the watch itself decided, or a person confirmed, which hold (judging/holding.py); cleared: when
     what a check found in a scope was last said not to be a fault, by both [s since 1970 UTC]; frequency: the network's
-    depth-duration-frequency table, if it has one; honest_zeros: how often honest gauges are dry (judging/learned.py).
+    depth-duration-frequency table, if it has one; honest_zeros: how often honest gauges are dry (judging/learned.py);
+    sources_known: how each source wrote until now (checks/source_change.py).
     """
 
     now: int
@@ -86,6 +87,7 @@ class View:
     frequency: FrequencyTable | None = None
     honest_zeros: HonestZeros = NOTHING_LEARNED
     cleared: Mapping[tuple[str, str], int] = field(default_factory=dict)
+    sources_known: Mapping[str, KnownSource] = field(default_factory=dict)
 
     def cleared_s(self, check: str) -> np.ndarray:
         """Return when somebody last said that what a check found is not a fault [s since 1970 UTC, 0 = never, n]."""

@@ -9,19 +9,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from copy import copy
+from dataclasses import replace
 
 import numpy as np
 
 from watchman.model import RAIN, VARIABLES, Readings
 from watchman.readings.cleaning import (
+    CONTRADICTED,
     EARLIEST_S,
+    FELL,
     FUTURE_S,
     IMPOSSIBLE,
-    RESTARTED,
+    LOOK_BACK,
+    LOOK_BACK_S,
+    OUTSIDE,
+    ROSE,
     Clean,
     Held,
     Terms,
+    believable,
     clean,
+    interval,
     stamped_long_ago,
 )
 
@@ -31,19 +39,31 @@ HOURLY_DAYS = 31
 DAILY_DAYS = 400
 ARRIVALS_KEPT = 128
 """How many of a station's latest arrivals are kept to learn how often it sends."""
-SPACINGS_KEPT = 31
-"""How many of the latest pauses between a station's rain readings are kept to learn how long a reading is."""
+CHANGEABLE = 3
+"""How many of a station's latest rain readings mean something else once the next one is known."""
+LATEST_KEPT = CHANGEABLE + LOOK_BACK + 3 + 1
+"""How many of them are kept to know what the next one means: as many as `cleaning` looks back from the changeable."""
 DELAYS_LEARNED = 32
 """From how many of a station's latest messages its usual delay is learned; a quarter of them make a habit."""
 DELAY_DRIFT_S = 60
 """By how much a usual delay grows in an hour at most [s], so that a clock that jumps is seen as such (judgement)."""
+DAYS_AT_ONCE = 8
+STATION_DAYS_AT_ONCE = 1_000
+"""How much is read again at once at most, so that a late million rows don't fill the memory."""
 DELAY_JUMP_S = 1200
 """A delay longer than usual by more than this is no habit but a fault [s] (judgement, no source)."""
 
+LATEST = {
+    "at": np.int64,
+    "value": np.float64,
+    "source": np.int16,
+    "um": np.int64,
+    "covers": np.int64,
+    "reason": np.int8,
+}
+
 History = Callable[[int, int, np.ndarray], Readings]
-"""(begin, end, stations) -> every rain reading delivered by these stations in (begin, end], and each one's reading
-before.
-"""
+"""(begin, end, stations) -> every reading delivered by these stations in (begin, end], and each one's rain before."""
 
 
 class Grid:
@@ -132,30 +152,39 @@ class Grid:
         self.start += cells * self.step
         self.head = max(self.head - cells, 0)
 
-    def put_values(self, rows: Clean) -> None:
-        """Add readings of the other variables to their cells."""
+    def _inside(self, begin: int | None, end: int | None) -> tuple[int, int]:
+        """Return the first and the last cell of (begin, end], of the whole grid where these are not given."""
+        first = 0 if begin is None else max(self.cell(begin + 1), 0)
+        return first, self.length - 1 if end is None else min(self.cell(end), self.length - 1)
+
+    def put_values(self, rows: Clean, begin: int | None = None, end: int | None = None) -> None:
+        """Add readings of the other variables to their cells, only to those of (begin, end] where these are given."""
+        first, last = self._inside(begin, end)
         cells = self.cells(rows.observed_at)
-        inside = (cells >= 0) & (cells < self.length) & (rows.variable != RAIN) & rows.usable
+        inside = (cells >= first) & (cells <= last) & (rows.variable != RAIN) & rows.usable
         at = (rows.variable[inside], cells[inside], rows.station[inside])
         np.add.at(self.total, at, rows.value[inside].astype(np.float32))
         np.add.at(self.count, at, np.uint16(1))
 
     def put_rain(self, rows: Clean, begin: int | None = None, end: int | None = None) -> None:
         """Add rain readings to their cells, only what falls into cells of (begin, end] where these are given."""
-        first = 0 if begin is None else max(self.cell(begin + 1), 0)
-        last = self.length - 1 if end is None else min(self.cell(end), self.length - 1)
-        rain = (rows.variable == RAIN) & rows.usable
-        station, ends, um, covers = (
-            column[rain] for column in (rows.station, rows.observed_at, rows.rain_um, rows.covers_s)
+        first, last = self._inside(begin, end)
+        # Where rain comes tip by tip, other messages say that nothing tipped.
+        rain = ((rows.variable == RAIN) | (rows.known_s > 0)) & rows.usable
+        station, stamps, um, covers, known = (
+            column[rain] for column in (rows.station, rows.observed_at, rows.rain_um, rows.covers_s, rows.known_s)
         )
         counts = rows.counts[rain]
-        begins, ends = self._snapped(ends, covers)
+        begins, ends = self._snapped(stamps, covers)
         covers = ends - begins
         cells = self.cells(ends)
         inside = (cells >= first) & (cells <= last)
         for array, chosen in ((self.rain, inside & counts), (self.held, inside & ~counts)):
             np.add.at(array, (cells[chosen], station[chosen]), um[chosen].astype(np.int32))
         np.maximum.at(self.covers, (cells[inside], station[inside]), covers[inside].astype(np.int32))
+        if (known != rows.covers_s[rain]).any():
+            um = np.where(known == rows.covers_s[rain], um, 0)
+            begins, ends = self._snapped(stamps, known)
         self._spread(station[counts], begins[counts], ends[counts], um[counts], first, last)
         if len(station):
             earliest = max(int(self.cells(begins).min()), 0)
@@ -193,14 +222,16 @@ class Grid:
             station, ends, um, begins, cells = station[more], ends[more], um[more], begins[more], cells[more]
             back += 1
 
-    def clear_rain(self, stations: np.ndarray, begin: int, end: int) -> None:
-        """Forget the rain of some stations in the cells of (begin, end], to be written again."""
-        first, last = max(self.cell(begin + 1), 0), min(self.cell(end), self.length - 1)
+    def clear(self, stations: np.ndarray, begin: int, end: int) -> None:
+        """Forget the readings of some stations in the cells of (begin, end], to be written again."""
+        first, last = self._inside(begin, end)
         # Cells before the grid would count from its end.
         if last < first:
             return
         for array in (self.rain, self.held, self.known, self.covers, self.straddle):
             array[first : last + 1, stations] = 0
+        for layers in (self.total, self.count):
+            layers[:, first : last + 1, stations] = 0
         if first <= self.head:
             self._sum_from(first, stations, upto=self.head)
 
@@ -237,11 +268,11 @@ class Record:
     sends_every_s: written or learned [s, 0 = not known, n]; longest_gap: the longest pause between two arrivals that
     ended on that day [s, day, n]; arrivals: the latest arrivals of each station, 0 where there were fewer [s since
     1970 UTC, k, n]; stamps: the newest time each of those arrivals brought, however absurd [s since 1970 UTC, k, n];
-    usual_delay_s: how long after their stamps messages usually arrive [s, 0 = not known, n]; spacings: the latest
-    pauses between rain readings, likewise [s, k, n]; anew: stations whose saved cells don't hold any more and are made
-    again from the readings [bool, n]; first_heard: when a station was heard for the first time, as far back as is known
-    [s since 1970 UTC, 0 = never, n]; impossible_at: the newest reading with more rain than was ever measured in its
-    time [s since 1970 UTC, 0 = none, n].
+    usual_delay_s: how long after their stamps messages usually arrive [s, 0 = not known, n]; anew: stations whose saved
+    cells don't hold any more and are made again from the readings [bool, n]; first_heard: when a station was heard for
+    the first time, as far back as is known [s since 1970 UTC, 0 = never, n]; impossible_at: the newest reading with
+    more rain than was ever measured in its time [s since 1970 UTC, 0 = none, n]; outside_value, outside_at: the newest
+    value of each variable that its sensor can't measure, and when [base unit, s since 1970 UTC, 0 = none, variable, n].
     """
 
     def __init__(
@@ -275,13 +306,16 @@ class Record:
         self.last_value = np.full((len(VARIABLES), stations), np.nan)
         self.last_value_at = np.zeros((len(VARIABLES), stations), np.int64)
         self.last_rain_source = np.zeros(stations, np.int16)
-        self.restarted = np.zeros(stations, bool)
+        # The latest rain readings of each station as they were delivered, and what they were taken to mean.
+        self._latest = {name: np.zeros((LATEST_KEPT, stations), kind) for name, kind in LATEST.items()}
+        self._alone = terms.alone()
         self.impossible_at = np.zeros(stations, np.int64)
+        self.outside_value = np.full((len(VARIABLES), stations), np.nan)
+        self.outside_at = np.zeros((len(VARIABLES), stations), np.int64)
         self.covers_s = np.maximum(terms.covers_s, 0)
         self.written_sends_s, self.sends_every_s = sends_every_s, sends_every_s.astype(np.int64)
         self.arrivals, self.stamps = (np.zeros((ARRIVALS_KEPT, stations), np.int64) for _ in range(2))
         self.usual_delay_s = np.zeros(stations, np.int64)
-        self.spacings = np.zeros((SPACINGS_KEPT, stations), np.int64)
         self.anew = np.zeros(stations, bool)
         self.first_heard = np.zeros(stations, np.int64)
         self.touched: dict[str, set[int]] = {"hourly": set(), "daily": set()}
@@ -335,35 +369,41 @@ class Record:
         if not len(new):
             nothing = clean(new, self.terms, self.held)
             return nothing, nothing
-        self._learn_covers(new)
-        late = self._late(new)
         self._note_arrivals(new)
         self._learn_sending(self.sends_every_s == 0)
-        again = self._write_again(self._stretches(new.take(late)), history, (self.fine, self.hourly, self.daily))
-        fresh = new.take(~late)
-        rows = clean(Readings.join([self._context(fresh), fresh]), self._terms(), self.held)
-        rows = rows.take(rows.delivery > 0)
+        late = self._late(new)
+        fresh = new.take(~late[new.station])
+        steady = self._steady(fresh)
+        context, meant = self._context(fresh, steady)
+        known = replace(self.terms, covers_s=np.where(steady, self.covers_s, self.terms.covers_s))
+        rows = clean(Readings.join([context, fresh]), known, self.held)
+        late |= self._otherwise(rows, meant)
+        rows = rows.take((rows.delivery > 0) & ~late[rows.station])
         here = self._of_this_place(rows)
         for grid in (self.fine, self.hourly, self.daily):
             grid.put_rain(here)
             grid.put_values(here)
-        self._note_newest(rows, new)
+        self._note_newest(rows)
+        self._note_latest(rows)
         self._touch(rows)
-        return rows, again
+        stretches = self._stretches(new.take(late[new.station]))
+        return rows, self._write_again(stretches, history, (self.fine, self.hourly, self.daily))
 
     def decide(self, held: Held, changed: Iterable[tuple[int, int, int]], history: History) -> Clean:
         """Take over what counts and what doesn't; write the (station, begin, end) stretches again."""
         self.held = held
-        return self._write_again(self._days_around(changed), history, (self.fine, self.hourly, self.daily))
+        cell = self.daily.cell
+        days = [(station, cell(begin), cell(end) + 1) for station, begin, end in changed]
+        return self._write_again(self._days_around(days), history, (self.fine, self.hourly, self.daily))
 
     def restore(self, recent: Readings) -> None:
-        """Fill the fine grid at start."""
-        self._learn_covers(recent)
-        rows = clean(recent, self._terms(), self.held)
+        """Fill the fine grid at start; readings of `LOOK_BACK_S` before it say what its first ones mean."""
+        rows = clean(recent, self.terms, self.held)
         here = self._of_this_place(rows)
         self.fine.put_rain(here)
         self.fine.put_values(here)
-        self._note_newest(rows, recent)
+        self._note_newest(rows)
+        self._note_latest(rows)
         # What was recalled is later than these arrivals, which are still to be learned from.
         heard, self.last_received = self.last_received, np.zeros(self.stations, np.int64)
         self._note_arrivals(recent)
@@ -375,11 +415,7 @@ class Record:
         # Messages with absurd stamps lie outside the fine grid, but they were heard.
         self._note_arrivals(after)
         after = after.take(~stamped_long_ago(after))
-        values = self._of_this_place(clean(after.take(after.variable != RAIN), self._terms(), self.held))
-        for grid in (self.hourly, self.daily):
-            grid.put_values(values)
-        self._write_again(self._stretches(after.take(after.variable == RAIN)), history, (self.hourly, self.daily))
-        self._touch(values)
+        self._write_again(self._stretches(after), history, (self.hourly, self.daily))
 
     def find_first_heard(self) -> None:
         """Find at start, from the cells, when stations were heard for the first time: the hour of it in the last month,
@@ -436,7 +472,6 @@ class Record:
             (1, self.terms.covers_s, self.covers_s),
         ):
             learned[station] = np.where(written[station] == 0, values[:, place], learned[station])
-        self.spacings[:, station] = values[:, 1]
         self.last_received[station] = values[:, 2]
         self.last_observed[station] = values[:, 3]
         self.usual_delay_s[station] = np.nan_to_num(values[:, 5 + RAIN])
@@ -462,89 +497,199 @@ class Record:
             grid.count[variable][at] = values[:, 5 + len(VARIABLES) + variable]
         grid.sum_again(0)
 
-    def _terms(self) -> Terms:
-        """Return the terms with what has been learned of the readings' length in place of what was not written."""
-        learned = np.where(self.terms.covers_s == 0, self.covers_s, self.terms.covers_s)
-        return Terms(self.terms.in_tips, self.terms.running, self.terms.wraps_at, self.terms.tip_um, learned)
-
     def _late(self, new: Readings) -> np.ndarray:
-        """Say which rain readings belong to stations where one of them is not newer than all before.
-
-        So it is with those whose count just restarted: whether it did is known only by the next.
-        """
-        rain = (new.variable == RAIN) & ~stamped_long_ago(new)
-        behind = rain & ((new.observed_at <= self.last_rain_at[new.station]) | self.restarted[new.station])
-        stations = np.zeros(self.stations, bool)
-        stations[new.station[behind]] = True
-        late: np.ndarray = rain & stations[new.station]
+        """Say at which stations a reading is not newer than all before, or hangs on messages of other variables."""
+        late = np.zeros(self.stations, bool)
+        behind = new.take(new.observed_at <= self.last_value_at[new.variable, new.station])
+        late[behind.station[believable(behind)]] = True
+        if self.terms.each_tip.any():
+            late[new.station[self.terms.each_tip[new.source]]] = True
         return late
 
-    def _context(self, fresh: Readings) -> Readings:
-        """Return the last count of each station that has a fresh one, as delivery 0."""
+    def _steady(self, fresh: Readings) -> np.ndarray:
+        """Say which stations send one reading more, as long as usual: no more need be looked at to know its length."""
+        rain = fresh.take(fresh.variable == RAIN)
+        at = np.zeros(self.stations, np.int64)
+        at[rain.station] = rain.observed_at
+        once = np.bincount(rain.station, minlength=self.stations) == 1
+        latest, covers = self._latest["at"][-CHANGEABLE:], self._latest["covers"][-CHANGEABLE:]
+        as_usual = (covers == self.covers_s).all(axis=0)
+        as_usual[rain.station] |= self.terms.running[rain.source]
+        steady: np.ndarray = once & as_usual & (self.terms.covers_s == 0) & (latest[0] > 0)
+        steady[steady] = interval(np.diff(latest[:, steady], append=[at[steady]], axis=0)) == self.covers_s[steady]
+        return steady
+
+    def _context(self, fresh: Readings, steady: np.ndarray) -> tuple[Readings, dict[str, np.ndarray]]:
+        """Return the latest rain of the stations that have fresh one, as delivery 0, and what it was taken to mean."""
         stations = np.unique(fresh.station[fresh.variable == RAIN])
-        stations = stations[self.last_rain_at[stations] > 0]
-        size = len(stations)
-        at = self.last_rain_at[stations]
-        return Readings(
-            station=stations.astype(np.int32),
+        stations = stations[~self._alone[stations] & (~steady[stations] | self.terms.running.any())]
+        latest = {name: rows[:, stations].T for name, rows in self._latest.items()}
+        there = latest["at"] > 0
+        # A running total needs no more than the readings that may change, and those before them.
+        there[np.ix_(steady[stations] | (self.terms.covers_s[stations] > 0), range(LATEST_KEPT - CHANGEABLE - 2))] = (
+            False
+        )
+        changeable = np.zeros(there.shape, bool)
+        changeable[:, -CHANGEABLE:] = True
+        meant = {name: rows[there] for name, rows in {**latest, "changeable": changeable}.items()}
+        size = len(meant["at"])
+        readings = Readings(
+            station=np.repeat(stations, there.sum(axis=1)).astype(np.int32),
             variable=np.full(size, RAIN, np.int8),
-            observed_at=at,
-            received_at=at,
-            value=self.last_value[RAIN, stations],
-            source=self.last_rain_source[stations],
+            observed_at=meant["at"],
+            received_at=meant["at"],
+            value=meant["value"],
+            source=meant["source"],
             delivery=np.zeros(size, np.int64),
             revision=np.zeros(size, np.int64),
         )
+        return readings, meant
+
+    def _otherwise(self, rows: Clean, meant: dict[str, np.ndarray]) -> np.ndarray:
+        """Say at which stations readings mean something else now that the next are known [bool, n]."""
+        context = rows.take(rows.delivery == 0)
+        differs = (context.rain_um != meant["um"]) | (context.covers_s != meant["covers"])
+        differs |= (context.reason != meant["reason"]) & (meant["reason"] != CONTRADICTED)
+        differs |= np.isin(context.reason, (FELL, ROSE))
+        otherwise = np.zeros(self.stations, bool)
+        otherwise[context.station[differs & meant["changeable"]]] = True
+        return otherwise
+
+    def _note_latest(self, rows: Clean, but_before: np.ndarray | None = None) -> None:
+        """Keep the latest rain of stations whose readings hang on each other.
+
+        but_before: forget what was kept from then on [s since 1970 UTC, n].
+        """
+        rows = rows.take((rows.variable == RAIN) & (rows.usable | (rows.reason == IMPOSSIBLE)))
+        rows = rows.take(~self._alone[rows.station])
+        station = rows.station
+        columns = dict(
+            zip(
+                LATEST,
+                (rows.observed_at, rows.value, rows.source, rows.rain_um, rows.covers_s, rows.reason),
+                strict=True,
+            )
+        )
+        if but_before is not None:
+            again = np.unique(station)
+            kept = {name: column[:, again].T for name, column in self._latest.items()}
+            older = (kept["at"] > 0) & (kept["at"] < but_before[again, None])
+            station = np.concatenate([np.repeat(again, older.sum(axis=1)), station])
+            order = np.argsort(station, kind="stable")
+            station = station[order]
+            for name, column in self._latest.items():
+                columns[name] = np.concatenate([kept[name][older], columns[name]])[order]
+                column[:, again] = 0
+        for name, column in self._latest.items():
+            _push(column, station, columns[name])
+
+    def _note_latest_again(self, rows: Clean) -> None:
+        """Keep the latest rain again where it was read again, in the place of what was kept of that time."""
+        rows = rows.take(rows.variable == RAIN)
+        newest, begins = np.zeros(self.stations, np.int64), np.full(self.stations, np.iinfo(np.int64).max)
+        np.maximum.at(newest, rows.station, rows.observed_at)
+        np.minimum.at(begins, rows.station, rows.observed_at)
+        self._note_latest(rows.take((newest >= self.last_rain_at)[rows.station]), begins)
 
     def _write_again(
-        self, stretches: dict[tuple[int, int], np.ndarray], history: History, grids: tuple[Grid, ...]
+        self, stretches: list[tuple[int, int, np.ndarray]], history: History, grids: tuple[Grid, ...]
     ) -> Clean:
+        """Write all readings of stretches (begin, end, stations) again; return those that end in them, cleaned."""
         again = []
-        for (begin, end), stations in stretches.items():
-            # A day more, since a reading that ends after the stretch may begin inside it.
-            delivered = history(begin, end + DAY, stations)
-            rows = clean(delivered, self._terms(), self.held)
-            here = self._of_this_place(rows)
+        for begin, end, stations in stretches:
+            around = 0 if self._alone[stations].all() else LOOK_BACK_S // 2
             for grid in grids:
-                grid.clear_rain(stations, begin, end)
-                grid.put_rain(here, begin, end)
-            self._note_newest(rows, delivered)
+                grid.clear(stations, begin, end)
+            for first in range(begin, end, DAYS_AT_ONCE * DAY):
+                last = min(first + DAYS_AT_ONCE * DAY, end)
+                # A day more, since a reading that ends after the stretch may begin inside it.
+                upto = end + DAY if last == end else last
+                rows = clean(history(first - 2 * around, upto + around, stations), self.terms, self.held)
+                mine = rows.take((rows.observed_at > first) & (rows.observed_at <= upto))
+                here = self._of_this_place(mine)
+                for grid in grids:
+                    grid.put_rain(here, begin, end)
+                    grid.put_values(here, begin, end)
+                self._note_newest(rows)
+                self._note_latest_again(rows)
+                again.append(mine.take(mine.observed_at <= last))
             self._touch_stretch(begin, end)
-            again.append(rows.take(rows.observed_at > begin))
         return Clean.join(again)
 
-    def _stretches(self, late: Readings) -> dict[tuple[int, int], np.ndarray]:
+    def _stretches(self, late: Readings) -> list[tuple[int, int, np.ndarray]]:
         """Return the whole days to be written again for late readings, with the stations concerned."""
-        stations, place = np.unique(late.station, return_inverse=True)
-        first, last = np.full(len(stations), np.iinfo(np.int64).max), np.zeros(len(stations), np.int64)
-        np.minimum.at(first, place, late.observed_at)
-        np.maximum.at(last, place, late.observed_at)
-        return self._days_around(zip(stations.tolist(), first.tolist(), last.tolist(), strict=True))
+        late = late.take(believable(late))
+        days = np.unique(np.stack([late.station.astype(np.int64), self.daily.cells(late.observed_at)]), axis=1)
+        return self._days_around([(station, day, day) for station, day in days.T.tolist()])
 
-    def _days_around(self, changed: Iterable[tuple[int, int, int]]) -> dict[tuple[int, int], np.ndarray]:
-        """Group (station, begin, end) by the whole days around them, a day more on either side."""
+    def _days_around(self, changed: Iterable[tuple[int, int, int]]) -> list[tuple[int, int, np.ndarray]]:
+        """Return the stretches (begin, end, stations) that what changed in (station, first, last day) bears on.
+
+        A reading may begin on the day before. Where readings hang on each other, those next to it may lie days away,
+        and it bears on two days more.
+        """
+        # Days in which readings end: what covers a gap of days ends behind it.
+        heard = (self.daily.rain > 0) | (self.daily.held > 0) | (self.daily.covers > 0)
+        merged: dict[int, list[list[int]]] = {}
+        for station, first, last in sorted(changed):
+            begin, end = first - 1, last
+            if not self._alone[station]:
+                earlier = np.flatnonzero(heard[: max(first, 0), station])
+                # A first count shows only in what the second covers.
+                earlier = earlier if len(earlier) else np.flatnonzero(self.daily.known[: max(first, 0), station] == 0)
+                begin = min(begin, int(earlier[-1])) if len(earlier) else begin
+                end = self._next_day(heard[:, station], station, last)
+            spans = merged.setdefault(station, [])
+            if spans and begin <= spans[-1][1] + 1:
+                spans[-1] = [min(spans[-1][0], begin), max(spans[-1][1], end)]
+            else:
+                spans.append([begin, end])
         groups: dict[tuple[int, int], list[int]] = {}
-        for station, begin, end in changed:
-            days = (self.daily.end_of(self.daily.cell(begin) - 2), self.daily.end_of(self.daily.cell(end) + 1))
-            groups.setdefault(days, []).append(station)
-        return {days: np.unique(np.array(stations)) for days, stations in groups.items()}
+        for station, spans in merged.items():
+            for first, last in spans:
+                groups.setdefault((first, last), []).append(station)
+        stretches = []
+        for (first, last), stations in groups.items():
+            at_once = max(STATION_DAYS_AT_ONCE // min(last - first + 1, DAYS_AT_ONCE), 1)
+            days = self.daily.end_of(first - 1), self.daily.end_of(last)
+            parts = range(0, len(stations), at_once)
+            stretches += [(*days, np.array(stations[part : part + at_once])) for part in parts]
+        return stretches
+
+    def _next_day(self, heard: np.ndarray, station: int, day: int) -> int:
+        """Return the last day on which readings may mean something else when one of a day changes."""
+        days = np.flatnonzero(heard).tolist()
+        newest = self.daily.cell(int(self.last_rain_at[station]))
+        later = sorted({one for one in (*days, newest) if one > day})
+        if not later:
+            return day + 2
+        end = later[0] + 2
+        # A reading after a pause of days covers all of them, also the last day that is written again.
+        for one in later:
+            if one == end + 1:
+                break
+            end = max(end, one)
+        return end
 
     def _touch(self, rows: Clean) -> None:
         """Note the cells that readings were written into, also those that a long reading covers before its end."""
         for moment in np.unique(self.hourly.end_of(0) + self.hourly.cells(rows.observed_at) * HOUR):
             self._touch_stretch(int(moment) - HOUR, int(moment))
-        for row in np.flatnonzero(rows.covers_s > HOUR):
-            self._touch_stretch(int(rows.observed_at[row] - rows.covers_s[row]), int(rows.observed_at[row]))
+        for row in np.flatnonzero(rows.known_s > HOUR):
+            self._touch_stretch(int(rows.observed_at[row] - rows.known_s[row]), int(rows.observed_at[row]))
 
     def _touch_stretch(self, begin: int, end: int) -> None:
         for name, grid in (("hourly", self.hourly), ("daily", self.daily)):
             cells = range(max(grid.cell(begin + 1), 0), min(grid.cell(end), grid.length - 1) + 1)
             self.touched[name].update(grid.end_of(cell) for cell in cells)
 
-    def _note_newest(self, rows: Clean, delivered: Readings) -> None:
+    def _note_newest(self, rows: Clean) -> None:
         # The next running count is compared with this one, also where it rose by more than can be.
         impossible = rows.reason == IMPOSSIBLE
         np.maximum.at(self.impossible_at, rows.station[impossible], rows.observed_at[impossible])
+        outside = rows.take(rows.reason == OUTSIDE)
+        at = (outside.variable, outside.station)
+        self.outside_value[at], self.outside_at[at] = outside.value, outside.observed_at
         here = (rows.variable == RAIN) | (rows.observed_at > self._begins_at[rows.station])
         rows = rows.take(here & (rows.usable | impossible))
         np.maximum.at(self.last_observed, rows.station, rows.observed_at)
@@ -554,10 +699,13 @@ class Record:
         self.last_value[at] = rows.value[newer]
         self.last_value_at[at] = rows.observed_at[newer]
         self.last_rain_at = self.last_value_at[RAIN]
-        counts = rows.variable == RAIN
-        self.restarted[rows.station[counts]] = rows.reason[counts] == RESTARTED
-        rain = delivered.variable == RAIN
-        self.last_rain_source[delivered.station[rain]] = delivered.source[rain]
+        rain = rows.variable == RAIN
+        self.last_rain_source[rows.station[rain]] = rows.source[rain]
+        learned = rows.take(rain & (rows.observed_at >= self.last_rain_at[rows.station]))
+        learned = learned.take((self.terms.covers_s[learned.station] == 0) & (learned.covers_s > 0))
+        station = learned.station[(learned.usual_s == 0) & (self.covers_s[learned.station] == 0)]
+        self.covers_s[station] = learned.covers_s[(learned.usual_s == 0) & (self.covers_s[learned.station] == 0)]
+        self.covers_s[learned.station[learned.usual_s > 0]] = learned.usual_s[learned.usual_s > 0]
 
     def _note_arrivals(self, new: Readings) -> None:
         """Keep when each station was heard, and the longest pause of the day in which it ended."""
@@ -611,26 +759,6 @@ class Record:
         habit = (middle >= -FUTURE_S) & ((usual == 0) | (later <= DELAY_JUMP_S))
         learned = np.where(learned == 0, 1, learned)
         self.usual_delay_s[learn] = np.where(habit, learned, usual)
-
-    def _learn_covers(self, new: Readings) -> None:
-        """Learn how long readings are where nobody wrote it: the median of the latest spacings of a minute or more
-        [s].
-        """
-        rain = (new.variable == RAIN) & (self.terms.covers_s[new.station] == 0)
-        if not rain.any():
-            return
-        station, at = new.station[rain], new.observed_at[rain]
-        order = np.lexsort((at, station))
-        station, at = station[order], at[order]
-        first = np.concatenate(([True], station[1:] != station[:-1]))
-        before = np.where(first, self.last_rain_at[station], np.concatenate(([0], at[:-1])))
-        spacing = at - before
-        fits = (before > 0) & (spacing >= 60)
-        _push(self.spacings, station[fits], spacing[fits])
-        learned = np.unique(station)
-        ranked = np.sort(self.spacings[:, learned], axis=0)
-        size = (ranked > 0).sum(axis=0)
-        self.covers_s[learned] = ranked[SPACINGS_KEPT - (size + 2) // 2, np.arange(len(learned))]
 
 
 def _push(ring: np.ndarray, station: np.ndarray, values: np.ndarray) -> None:

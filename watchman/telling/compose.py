@@ -499,9 +499,11 @@ def _templates(alarm: Alarm, event: EventKind) -> list[str]:
     """Return the names of the templates that could serve, the best first.
 
     A cause that joins several stations has words of its own; updates and reminders say what the first notice said, as
-    it stands now.
+    it stands now. What nobody asks any more is not well for that.
     """
     over = event in (EventKind.RETURNED, EventKind.ENDED)
+    if over and "withdrawn" in alarm.numbers:
+        return ["generic/withdrawn.txt"]
     steps = [event.value, EventKind.RETURNED.value if over else EventKind.RAISED.value]
     folders = [f"{alarm.check}/group-"] if "cause" in alarm.numbers else [f"{alarm.check}/"]
     return list(dict.fromkeys(f"{folder}{step}.txt" for folder in (*folders, "generic/") for step in steps))
@@ -560,6 +562,7 @@ def spoken(say: phrases.Phrases, network: Network) -> dict[str, Any]:
         "fulls": say.fulls,
         "listed": phrases.listed,
         "counted": phrases.counted,
+        "changed": phrases.changed,
         "mm": say.mm,
         "bare": say.bare,
         "fine": say.fine,

@@ -40,6 +40,9 @@ PATIENCE = timedelta(hours=24)
 ENOUGH_ATTEMPTS = 4
 """No notice is given up before this many: after a day off the host's own link may need some minutes (decided here)."""
 
+AT_ONCE_AGAIN = 2
+"""So often a notice that was under way when the watch was stopped is sent again at once (decided here)."""
+
 AT_ONCE = 5
 """How many people are written to at once by one channel; apprise's own pool of threads has at least as many."""
 
@@ -86,23 +89,28 @@ def next_attempt(attempts: int, now: datetime, retry_after_s: int | None = None)
     return now + max(timedelta(minutes=minutes), timedelta(seconds=retry_after_s or 0))
 
 
-def next_state(notice: Notice, outcome: Outcome, now: datetime) -> tuple[NoticeState, datetime | None, bool]:
+def next_state(
+    notice: Notice, outcome: Outcome, now: datetime, *, stopped: bool = False
+) -> tuple[NoticeState, datetime | None, bool]:
     """Return a notice's state after an attempt, when it is tried again if it is, and whether it may then arrive twice.
 
-    attempts: those of the notice include the one just made. What has an unknown fate is sent once more; faults too, for
-    there are no reminders that would tell them again.
+    attempts: those of the notice include the one just made. What a channel leaves in the dark is sent once more; where
+    the watch itself was stopped while sending, as often as it takes: at once at first, and then ever more seldom, for
+    it may be this very notice that stops it.
     """
     if outcome.fate is Fate.ACCEPTED:
         return NoticeState.ACCEPTED, None, False
     if outcome.fate is Fate.REFUSED:
         return NoticeState.REFUSED, None, False
     again = next_attempt(notice.attempts, now, outcome.retry_after_s)
-    if outcome.fate is Fate.UNKNOWN:
+    if stopped and notice.attempts <= AT_ONCE_AGAIN:
+        return NoticeState.DUE, now, True
+    if outcome.fate is Fate.UNKNOWN and not stopped:
         return (NoticeState.UNKNOWN, None, False) if notice.repeat else (NoticeState.DUE, again, True)
     tried_enough = notice.attempts >= ENOUGH_ATTEMPTS and now - notice.due_at >= PATIENCE
     if tried_enough or again - now >= PATIENCE:
-        return NoticeState.REFUSED, None, False
-    return NoticeState.DUE, again, False
+        return NoticeState.UNKNOWN if stopped else NoticeState.REFUSED, None, False
+    return NoticeState.DUE, again, stopped
 
 
 def is_late(notice: Notice, now: datetime) -> bool:
@@ -142,7 +150,7 @@ class _Turn:
     def take_up(self, left: Iterable[Notice]) -> None:
         """Settle what was under way when the program was stopped: at the start of a turn nothing else can be."""
         for notice in left:
-            self._settle(notice, Outcome(Fate.UNKNOWN, "the watch was stopped while sending"), at_once=True)
+            self._settle(notice, Outcome(Fate.UNKNOWN, "the watch was stopped while sending"), stopped=True)
 
     def run(self, due: Iterable[Notice]) -> None:
         """Send the notices, the most urgent first, each (person, channel) at its own pace."""
@@ -235,14 +243,13 @@ class _Turn:
             pictures=words.pictures,
         )
 
-    def _settle(self, notice: Notice, outcome: Outcome, at_once: bool = False) -> None:
+    def _settle(self, notice: Notice, outcome: Outcome, *, stopped: bool = False) -> None:
         """Write down what became of an attempt; before it the notices owed for it, the same however often made."""
-        state, again, repeat = next_state(notice, outcome, self.now)
+        state, again, repeat = next_state(notice, outcome, self.now, stopped=stopped)
         lost = state is NoticeState.REFUSED or (state is NoticeState.UNKNOWN and notice.repeat)
-        if lost or (again is not None and is_late(notice, again)):
+        # That the watch was stopped says nothing against the way to the person.
+        if lost or (not stopped and again is not None and is_late(notice, again)):
             self.store.add_notices(self._instead(notice))
-        if at_once and again is not None:
-            again = self.now
         self.store.settle(notice.number, self.now, state, next_attempt_at=again, error=_error(outcome), repeat=repeat)
 
     def _instead(self, notice: Notice) -> list[Notice]:

@@ -102,6 +102,20 @@ def counted(number: int, noun: str, several: str = "") -> str:
     return f"{number} {noun if number == 1 else several or noun + 's'}"
 
 
+def changed(change: Mapping[str, Any]) -> str:
+    """Return how a source writes otherwise than before (checks/source_change.py): "battery in mV, before in V"."""
+    before, after = change["before"], change["after"]
+    if change["what"] == "unit":
+        return f"{change['variable']} in {after}, before in {before}"
+    if change["what"] == "interval":
+        return f"a report every {after}, before every {before}"
+    if change["what"] == "counting":
+        return "more rain than can fall: totals that run on?"
+    if after.endswith(" columns"):
+        return f"{after}, before {before}"
+    return f"column {before} is gone" + (f", new is {after}" if after else "")
+
+
 def listed(names: Sequence[str], most: int = 3) -> str:
     """Return names as people say them, the first few and how many more: "A, B and 4 more"."""
     if len(names) <= 1:

@@ -11,7 +11,7 @@ from watchman.model import Alarm, EventKind, Notice
 
 PAGES: Mapping[str, tuple[str, ...]] = {
     "Heavy rain": ("heavy-rain", "heavy-rain-over"),
-    "Nothing is heard": ("overdue", "overdue-group", "source-outage", "gaps", "stuck-value", "clock"),
+    "Nothing is heard": ("overdue", "overdue-group", "source-outage", "source-change", "gaps", "stuck-value", "clock"),
     "Power and box": ("battery-decline", "battery-decline-group", "not-charging", "limit"),
     "Rain that may be wrong": ("dry-among-wet", "slow-drain", "undercatch", "doubtful-rain", "exchanged-ids"),
     "Visits and days": ("visit", "due-dates", "over"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ssl
 import threading
 from collections.abc import Callable
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
@@ -21,7 +22,7 @@ class Handler(BaseHTTPRequestHandler):
         self.asked.append(self)
         try:
             type(self).answer(self)
-        except (BrokenPipeError, ConnectionResetError):
+        except (BrokenPipeError, ConnectionResetError, ssl.SSLError):
             self.close_connection = True
 
     def send(self, content: bytes, status: int = 200, **headers: str) -> None:
@@ -43,15 +44,17 @@ class Servers:
         self._servers: list[ThreadingHTTPServer] = []
         self._over = threading.Event()
 
-    def start(self, answer: Answer) -> tuple[str, list[Handler]]:
-        """Return a new server's address, and the list in which it notes what it was asked."""
+    def start(self, answer: Answer, tls: ssl.SSLContext | None = None) -> tuple[str, list[Handler]]:
+        """Return a new server's address, and the list in which it notes what it was asked. tls: it speaks HTTPS."""
         asked: list[Any] = []
         handler = type("Answering", (Handler,), {"answer": staticmethod(answer), "asked": asked, "over": self._over})
         server = ThreadingHTTPServer(("127.0.0.1", 0), handler)
         server.daemon_threads = True
+        if tls is not None:
+            server.socket = tls.wrap_socket(server.socket, server_side=True)
         threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01}, daemon=True).start()
         self._servers.append(server)
-        return f"http://127.0.0.1:{server.server_port}", asked
+        return f"http{'s' if tls else ''}://127.0.0.1:{server.server_port}", asked
 
     def end(self) -> None:
         """End every answer that still goes on, and every server."""

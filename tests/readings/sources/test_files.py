@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import os
 from collections.abc import Callable
@@ -265,19 +266,46 @@ def test_a_file_beyond_the_limit_is_not_read(source: Make, tmp_path: Path) -> No
     assert delivery.trouble == "data.csv has 0.000177 MB to read; the limit is max_mb = 0.0001"
 
 
-def test_the_same_file_twice_costs_nothing(source: Make, tmp_path: Path) -> None:
-    """By its size and time it isn't even opened; touched, it is read again."""
+def test_the_same_file_twice_costs_nothing(source: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By what the file system says of it it isn't even opened; merely touched, it is opened and brings nothing."""
+    made, path = source(path="data.csv"), tmp_path / "data.csv"
+    write(path, HEADER + ROWS)
+    _, memory = look(made, tmp_path)
+    opened: list[Path] = []
+    really = Path.open
+    monkeypatch.setattr(Path, "open", lambda self, mode: opened.append(self) or really(self, mode))
+
+    delivery, memory = look(made, tmp_path, memory)
+    assert (len(delivery.readings), delivery.trouble, opened) == (0, "", [])
+    os.utime(path, (1, 1))
+    delivery, memory = look(made, tmp_path, memory)
+    assert (len(delivery.readings), delivery.trouble, opened) == (0, "", [path])
+
+
+def test_a_replaced_file_is_read_though_its_size_and_time_are_the_same(source: Make, tmp_path: Path) -> None:
+    """As a transfer does that keeps times, to the minute."""
     made, path = source(path="data.csv"), tmp_path / "data.csv"
     write(path, HEADER + ROWS)
     _, memory = look(made, tmp_path)
     status = path.stat()
-    path.write_bytes(b"x" * status.st_size)
+    (tmp_path / "new").write_text(HEADER + ROWS.replace("0.2", "0.4"))
+    (tmp_path / "new").replace(path)
     os.utime(path, ns=(status.st_mtime_ns, status.st_mtime_ns))
 
-    delivery, memory = look(made, tmp_path, memory)
-    assert (len(delivery.readings), delivery.trouble) == (0, "")
-    write(path, HEADER + ROWS, age_s=30)
-    assert len(look(made, tmp_path, memory)[0].readings) == 2
+    assert [value for *_, value in values(look(made, tmp_path, memory)[0])] == [0.4, 0.0]
+
+
+def test_a_correction_in_the_middle_of_a_file_that_grew_is_not_lost(source: Make, tmp_path: Path) -> None:
+    """Neither its first bytes nor those before its end show it."""
+    made, path = source(path="data.csv"), tmp_path / "data.csv"
+    text = HEADER + "".join(f"2025-10-21T{row // 60:02d}:{row % 60:02d}Z,hollin,0.0\n" for row in range(600))
+    write(path, text)
+    _, memory = look(made, tmp_path)
+    write(path, text.replace("05:00Z,hollin,0.0", "05:00Z,hollin,0.2") + "2025-10-21T10:00Z,hollin,0.4\n")
+
+    readings = look(made, tmp_path, memory)[0].readings
+
+    assert sorted(readings.value[readings.value > 0].tolist()) == [0.2, 0.4]
 
 
 def test_only_what_was_appended_is_read(source: Make, tmp_path: Path) -> None:
@@ -319,6 +347,170 @@ def test_a_line_that_is_being_written_waits(source: Make, tmp_path: Path, monkey
     delivery, memory = look(made, tmp_path, memory)
     assert values(delivery) == [(0, RAIN, "14:25", 12.4)]
     assert len(look(made, tmp_path, memory)[0].readings) == 0
+
+
+def test_half_a_last_line_that_was_read_is_read_again_when_it_is_whole(source: Make, tmp_path: Path) -> None:
+    """A transfer that stood still for long doesn't cost the reading."""
+    made, path = source(path="data.csv"), tmp_path / "data.csv"
+    write(path, HEADER + ROWS + "2025-10-21T14:25Z,hollin,1")
+    _, memory = look(made, tmp_path)
+    write(path, HEADER + ROWS + "2025-10-21T14:25Z,hollin,12.4\n")
+
+    assert values(look(made, tmp_path, memory)[0]) == [(0, RAIN, "14:25", 12.4)]
+
+
+def test_a_quoted_line_break_that_is_being_written_waits(source: Make, tmp_path: Path) -> None:
+    """The line has ended, the row has not."""
+    made, path = source(path="data.csv"), tmp_path / "data.csv"
+    header, row = "time,station,rain,note\n", '2025-10-21T14:25Z,hollin,12.4,"two\nlines"\n'
+    write(path, header + row[:-8], age_s=0)
+    delivery, memory = look(made, tmp_path)
+    assert (len(delivery.readings), delivery.rejected) == (0, ())
+    write(path, header + row)
+
+    delivery, _ = look(made, tmp_path, memory)
+    assert (values(delivery), delivery.rejected) == ([(0, RAIN, "14:25", 12.4)], ())
+
+
+@pytest.mark.parametrize("encoding", ["utf-16", "utf-16-le"])
+def test_half_a_line_of_utf_16_waits_too(source: Make, tmp_path: Path, encoding: str) -> None:
+    """Its line ends are two bytes long."""
+    made, path = source(path="data.csv"), tmp_path / "data.csv"
+    write(path, (HEADER + ROWS + "2025-10-21T14:25Z,hollin,1").encode(encoding), age_s=0)
+    delivery, memory = look(made, tmp_path)
+    assert (len(delivery.readings), delivery.rejected) == (2, ())
+    write(path, (HEADER + ROWS + "2025-10-21T14:25Z,hollin,12.4\n").encode(encoding))
+
+    assert (0, RAIN, "14:25", 12.4) in values(look(made, tmp_path, memory)[0])
+
+
+def test_what_a_transfer_has_not_finished_is_left_alone(source: Make, tmp_path: Path) -> None:
+    """Temporary names, an empty file just made, half of what gzip packed; nothing is told of them."""
+    whole = gzip.compress((HEADER + ROWS).encode())
+    for name in (".data.csv", "data.csv.part", "data.csv.TMP", "~data.csv", "data.csv.filepart", "data.csv~"):
+        write(tmp_path / "in" / name, HEADER + ROWS, age_s=600)
+    write(tmp_path / "in" / "empty.csv", "", age_s=0)
+    write(tmp_path / "in" / "half.csv.gz", whole[:-20], age_s=0)
+    write(tmp_path / "in" / "a.csv", HEADER + ROWS)
+    made = source(path="in/*")
+
+    delivery, memory = look(made, tmp_path)
+    assert (len(delivery.readings), delivery.rejected, delivery.trouble) == (2, (), "")
+    write(tmp_path / "in" / "half.csv.gz", whole)
+    (tmp_path / "in" / "data.csv.part").rename(tmp_path / "in" / "b.csv")
+    assert len(look(made, tmp_path, memory)[0].readings) == 4
+
+
+def test_packed_files_are_read(source: Make, tmp_path: Path) -> None:
+    """One packing after another in a file, and JSON as well."""
+    packed = gzip.compress((HEADER + ROWS).encode()) + gzip.compress(b"2025-10-21T14:25Z,hollin,0.4\n")
+    write(tmp_path / "data.csv", packed)
+    assert [value for *_, value in values(look(source(path="data.csv"), tmp_path)[0])] == [0.2, 0.4, 0.0]
+
+    write(tmp_path / "data.csv", gzip.compress(b'[{"at": "2025-10-21T14:20Z", "id": "hollin", "obs": {"v": 4}}]'))
+    assert values(look(source(path="data.csv", **JSON), tmp_path)[0]) == [(0, BATTERY, "14:20", 4.0)]
+
+
+@pytest.mark.parametrize(
+    ("packed", "told"),
+    [
+        (gzip.compress((HEADER + ROWS * 50_000).encode()), "unpacked, it is larger than max_mb = 0.5"),
+        (gzip.compress((HEADER + ROWS).encode())[:-12], "it breaks off"),
+        (gzip.compress((HEADER + ROWS).encode())[:20] + b"xxxxxxxxxxxxxxxxxxx", "it is damaged"),
+    ],
+)
+def test_a_packed_file_that_cannot_be_unpacked_is_told(source: Make, tmp_path: Path, packed: bytes, told: str) -> None:
+    """Too large, cut or damaged; what could be unpacked is read."""
+    write(tmp_path / "data.csv", packed)
+
+    delivery, _ = look(source(path="data.csv", max_mb=0.5), tmp_path)
+
+    assert told in delivery.trouble + "".join(rejected.reason for rejected in delivery.rejected)
+
+
+def test_a_file_that_is_renamed_is_not_read_again(source: Make, tmp_path: Path) -> None:
+    """It is moved into a folder of what is done; what is appended there is read alone."""
+    made, done = source(path="in/**/*.csv"), tmp_path / "in" / "done" / "x.csv"
+    write(tmp_path / "in" / "a.csv", HEADER + ROWS)
+    _, memory = look(made, tmp_path)
+    done.parent.mkdir()
+    (tmp_path / "in" / "a.csv").rename(done)
+
+    delivery, memory = look(made, tmp_path, memory)
+    assert (len(delivery.readings), delivery.trouble, list(memory.files)) == (0, "", ["in/done/x.csv"])
+    write(done, HEADER + ROWS + "2025-10-21T14:25Z,hollin,0.4\n")
+    assert values(look(made, tmp_path, memory)[0]) == [(0, RAIN, "14:25", 0.4)]
+
+
+def test_files_that_were_read_may_be_deleted(source: Make, tmp_path: Path) -> None:
+    """An empty folder is no fault then, and stays none; one that never held a file is."""
+    made, path = source(path="in/*.csv"), tmp_path / "in" / "a.csv"
+    write(path, HEADER + ROWS)
+    _, memory = look(made, tmp_path)
+    path.unlink()
+    for _ in range(3):
+        delivery, memory = look(made, tmp_path, memory)
+        assert (delivery.trouble, delivery.rejected, memory.files) == ("", (), {})
+    write(path, HEADER + ROWS)
+
+    delivery, _ = look(made, tmp_path, memory)
+    assert set(delivery.readings.received_at.tolist()) == {int(NOW.timestamp())}
+    assert look(source(path="out/*.csv"), tmp_path)[0].trouble == "no file matches out/*.csv"
+
+    path.unlink()
+    path.parent.rmdir()
+    assert look(made, tmp_path, memory)[0].trouble == "no file matches in/*.csv"
+
+
+def test_thousands_of_files_are_known_again_by_a_few_bytes(
+    source: Make, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Only the latest are remembered in full; a change of any other is read, and nothing twice."""
+    monkeypatch.setattr("watchman.readings.sources.files.MARKS_KEPT", 10)
+    made = source(path="in/*.csv")
+    for number in range(200):
+        write(
+            tmp_path / "in" / f"{number:03d}.csv",
+            HEADER + f"2025-10-21T{number // 60:02d}:{number % 60:02d}Z,hollin,0\n",
+        )
+    delivery, memory = look(made, tmp_path)
+    assert len(delivery.readings) == 200
+    for _ in range(2):
+        delivery, memory = look(made, tmp_path, memory)
+        memory = FetchMemory.model_validate_json(memory.model_dump_json())
+        assert (len(delivery.readings), len(memory.files)) == (0, 10)
+    assert len(memory.model_dump_json()) < 10 * 300 + 190 * 12
+
+    write(tmp_path / "in" / "007.csv", HEADER + "2025-10-21T23:00Z,hollin,0.2\n")
+    (tmp_path / "in" / "100.csv").unlink()
+    write(tmp_path / "in" / "new.csv", HEADER + "2025-10-21T23:05Z,hollin,0.4\n")
+    delivery, memory = look(made, tmp_path, memory)
+    assert [value for *_, value in values(delivery)] == [0.2, 0.4]
+    assert len(look(made, tmp_path, memory)[0].readings) == 0
+
+
+def test_files_are_never_touched(source: Make, tmp_path: Path) -> None:
+    """Neither what is in them nor what the file system says of them; not even where they can't be read."""
+    for name, content in (
+        ("a.csv", HEADER + ROWS),
+        ("b.csv", ""),
+        ("c.csv", "x"),
+        (".d.csv", "y"),
+        ("e.csv.part", "z"),
+    ):
+        write(tmp_path / "in" / name, content)
+
+    def state() -> dict[str, tuple[bytes, int, int, int]]:
+        return {
+            path.name: (path.read_bytes(), path.stat().st_mtime_ns, path.stat().st_ctime_ns, path.stat().st_ino)
+            for path in (tmp_path / "in").iterdir()
+        }
+
+    before = state()
+    memory = FetchMemory()
+    for _ in range(3):
+        _, memory = look(source(path="in/*"), tmp_path, memory)
+    assert state() == before
 
 
 def test_a_file_a_station(source: Make, tmp_path: Path) -> None:

@@ -166,3 +166,18 @@ def test_nothing_makes_it_raise(sample: bytes) -> None:
     """Any bytes give a proposal or a reason."""
     assert propose(sample, "csv").kind == "csv"
     assert propose(sample, "json").kind == "json"
+
+
+def test_one_value_a_row_under_names_nobody_thought_of() -> None:
+    """What the words in a column say, and the only column of figures that is left, tell which is which."""
+    rows = "".join(
+        f"0{node},{1761000000 + 300 * step},{what},{value}\n"
+        for step in range(12)
+        for node in (7, 8)
+        for what, value in (("tips", step % 2), ("vbat", 3950 + step))
+    )
+    proposal = propose(f"unit,t0,kanal,x\n{rows}".encode(), "csv")
+
+    assert proposal.trouble == ""
+    assert proposal.settings["columns"] == {"time": "t0", "variable": "kanal", "value": "x", "station": "unit"}
+    assert proposal.settings["variables"] == {"rain": "tips", "battery": "vbat"}

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from watchman.readings.sources import AnySource, FetchMemory, fetch
 from watchman.readings.sources.settings import Clock
 from watchman.readings.sources.times import UNREADABLE, read
 
@@ -33,6 +36,24 @@ def utc(text: str) -> int:
         ("21.10.2025 14:20", Clock(format="%d.%m.%Y %H:%M"), "2025-10-21T14:20Z"),
         ("10/21/2025 02:20 PM", Clock(format="%m/%d/%Y %I:%M %p", utc_offset="-07:00"), "2025-10-21T21:20Z"),
         ("21/Oct/2025:14:20 -0700", Clock(format="%d/%b/%Y:%H:%M %z"), "2025-10-21T21:20Z"),
+        ("21.10.2025 24:00", Clock(format="%d.%m.%Y %H:%M", utc_offset="-07:00"), "2025-10-22T07:00Z"),
+        ("31-Dec-2025 24:00:00", Clock(format="%d-%b-%Y %H:%M:%S"), "2026-01-01T00:00Z"),
+        ("2025 294 1420", Clock(format="%Y %j %H%M"), "2025-10-21T14:20Z"),
+        ("2025 294 5", Clock(format="%Y %j %H%M"), "2025-10-21T00:05Z"),
+        ("2025 294 2400", Clock(format="%Y %j %H%M"), "2025-10-22T00:00Z"),
+        ("2024 366 2400", Clock(format="%Y %j %H%M", utc_offset="+01:00"), "2024-12-31T23:00Z"),
+        (" 21.10.2025 14:20 ", Clock(format="%d.%m.%Y %H:%M"), "2025-10-21T14:20Z"),
+        ("2025/10/21 14:20", Clock(), "2025-10-21T14:20Z"),
+        ("2025-1-2 3:04", Clock(), "2025-01-02T03:04Z"),
+        ("20251021T1420Z", Clock(utc_offset="+05:00"), "2025-10-21T14:20Z"),
+        ("2025-294T14:20Z", Clock(), "2025-10-21T14:20Z"),
+        ("2025-10-21T14:20:00,5Z", Clock(), "2025-10-21T14:20Z"),
+        ("2025-10-21T14:20 +02:00", Clock(), "2025-10-21T12:20Z"),
+        ("2025-10-21T14:15Z/2025-10-21T14:20Z", Clock(), "2025-10-21T14:20Z"),
+        ("2025-10-21T14:15+02:00/2025-10-21T14:20", Clock(), "2025-10-21T12:20Z"),
+        ("2025-10-21T14:15/14:20", Clock(utc_offset="-07:00"), "2025-10-21T21:20Z"),
+        ("2025-10-21T14:15Z/PT5M", Clock(), "2025-10-21T14:20Z"),
+        ("PT5M/2025-10-21T14:20Z", Clock(), "2025-10-21T14:20Z"),
         ("1970-01-01T00:05Z", Clock(), "1970-01-01T00:05Z"),
         ("2099-01-01T00:00Z", Clock(), "2099-01-01T00:00Z"),
     ],
@@ -44,7 +65,12 @@ def test_a_time_is_read(text: str, clock: Clock, expected: str) -> None:
     assert seconds == utc(expected)
 
 
-NO_TIMES = ["", "abc", "2025-02-30T00:00Z", "nan", "inf", "1e30", "--", "31.02.2025", "9999-12-31"]
+NO_TIMES = [
+    *("", "abc", "2025-02-30T00:00Z", "nan", "inf", "1e30", "--", "31.02.2025", "9999-12-31", "now", "today", "NaT"),
+    *("2025-10-21T14:2", "2025-10", "2025-10-21T24:01", "2025-10-21T12:30:60Z", "2025-366", "2025-10-21T14:20+99:00"),
+    *("2025-10-21T14:20Z/", "/2025-10-21T14:20Z", "P1Y/2025", "2025-10-21T14:20Z/P1M", "a/b/c", "2025-10-21T14:20Zx"),
+    "2025-10-21T14:20:00." + "0" * 1000,
+]
 NO_DATES = ["2025", "20", "20251021"]
 
 
@@ -110,3 +136,21 @@ def test_a_zone_that_moves_half_an_hour() -> None:
     texts = ["2025-04-06 01:15", "2025-04-06 01:30", "2025-04-06 01:45", "2025-04-06 01:30", "2025-04-06 02:00"]
 
     assert np.diff(read(texts, clock)).tolist() == [900, 900, 900, 1800]
+
+
+def test_an_interval_says_itself_when_it_ends(source: Callable[..., AnySource], tmp_path: Path) -> None:
+    """Also where times without an end are beginnings."""
+    made = source(path="data.csv", stamps="begin", covers_minutes=5)
+    rows = "2025-10-21T14:15Z/2025-10-21T14:25Z,hollin,0.2\n2025-10-21T14:25Z,hollin,0.4\n"
+    (tmp_path / "data.csv").write_text(f"time,station,rain\n{rows}")
+
+    delivery, _ = fetch(made, tmp_path, {"hollin": 0}, 0, FetchMemory(), datetime(2025, 10, 21, 15, tzinfo=UTC))
+
+    assert delivery.readings.observed_at.tolist() == [utc("2025-10-21T14:25Z"), utc("2025-10-21T14:30Z")]
+
+
+def test_few_times_are_read_as_many_are() -> None:
+    """One by one and in a long column."""
+    texts = [f"2025-10-21T14:20:{second:02d}Z" for second in range(60)]
+
+    assert [int(read([text], Clock())[0]) for text in texts] == read(texts, Clock()).tolist()

@@ -31,6 +31,7 @@ from watchman.judging.checks import (
     not_charging,
     overdue,
     slow_drain,
+    source_change,
     source_outage,
     stuck_value,
     undercatch,
@@ -41,6 +42,7 @@ CHECKS: Mapping[str, ModuleType] = {
     for module in (
         overdue,
         source_outage,
+        source_change,
         battery_decline,
         not_charging,
         dry_among_wet,

@@ -6,13 +6,17 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from watchman.model import Delivery, Readings, Rejected
+from watchman.model import Delivery, Look, Readings, Rejected
 from watchman.readings.sources import files, tables
-from watchman.readings.sources.memory import UNKNOWN_KEPT, FetchMemory, FileMark, PageMark, newest_of
-from watchman.readings.sources.pieces import Fault, Piece
+from watchman.readings.sources.memory import UNKNOWN_KEPT, FetchMemory, FileMark, PageMark, newest_of, with_returned
+from watchman.readings.sources.pieces import Asked, Fault, Piece
 from watchman.readings.sources.settings import Source, UnreadableError
+
+if TYPE_CHECKING:
+    from watchman.readings.sources.listening import Listener
+    from watchman.readings.sources.piped import Piped
 
 FEW = 20
 """How many rows (or stations) are named one by one; the others are counted."""
@@ -26,13 +30,15 @@ def fetch(
     position: int,
     memory: FetchMemory,
     now: datetime,
+    listener: Listener | Piped | None = None,
 ) -> tuple[Delivery, FetchMemory]:
     """Return what the source brought, and what to remember for the next time. See `sources.fetch`."""
     memory = memory.now_of(source, aliases)
     moment = int(now.timestamp())
     setting = tables.Setting(source, aliases, position, moment)
     haul = _Haul(setting, memory)
-    for piece in source.pieces(folder, aliases, memory, now):
+    pieces = source.pieces(folder, aliases, memory, now) if listener is None else listener.pieces()
+    for piece in pieces:
         haul.take(piece)
     return haul.delivery(now), haul.remembered(memory)
 
@@ -50,10 +56,18 @@ class _Haul:
         self._seen: set[str] = set()
         self._files: dict[str, FileMark] = {}
         self._pages: dict[str, PageMark] = {}
+        self._own: dict[str, Mapping[str, Any]] = {}
+        self._remarks: dict[str, None] = {}
         self._read = False
+        self._asked: Asked | None = None
+        self._headers: set[tuple[str, ...]] = set()
+        self._stated: set[tuple[str, str]] = set()
 
-    def take(self, piece: Piece | Fault) -> None:
+    def take(self, piece: Piece | Fault | Asked) -> None:
         """Take in one piece; a piece that can't be read as a whole is a fault, and is not remembered as read."""
+        if isinstance(piece, Asked):
+            self._asked = piece
+            return
         self._seen.add(piece.label)
         if isinstance(piece, Fault):
             self._faults.append(piece)
@@ -69,14 +83,24 @@ class _Haul:
             self._faulty += batch.faulty
             self._unknown.update(batch.unknown)
         self._read = True
+        if piece.seen is not None:
+            piece.seen.readable = True
         if isinstance(piece.mark, FileMark):
             self._files[piece.key] = piece.mark
         elif isinstance(piece.mark, PageMark):
             self._pages[piece.key] = piece.mark
+        elif piece.mark is not None:
+            self._own[piece.key] = piece.mark
 
     def _batches(self, piece: Piece, content: Any) -> list[tables.Batch]:
-        found = self._setting.source.tables(content)
-        batches = [tables.read(table, piece.station, piece.first, self._setting) for table in found]
+        batches = []
+        for table in self._setting.source.tables(content):
+            batches.append(tables.read(table, piece.station, piece.first, self._setting))
+            if piece.seen is not None:
+                piece.seen.note(table, batches[-1].observed)
+            self._headers.update([table.header] if table.header else ())
+            self._stated.update(table.units.items())
+            self._remarks.update(dict.fromkeys(table.remarks))
         foreign = dict.fromkeys(word for batch in batches for word in batch.foreign)
         # Later on, a part may well hold nothing but what isn't watched.
         if piece.first and foreign and not any(len(batch.readings) for batch in batches):
@@ -90,7 +114,8 @@ class _Haul:
         """Return all of it as a delivery."""
         name = self._setting.source.name
         rejected = tuple(Rejected(name, now, row[:ROW_LENGTH], reason) for row, reason in self._rejected())
-        return Delivery(name, now, Readings.join(self._readings), rejected, self._trouble())
+        look = Look(frozenset(self._headers), frozenset(self._stated))
+        return Delivery(name, now, Readings.join(self._readings), rejected, self._trouble(), look)
 
     def remembered(self, memory: FetchMemory) -> FetchMemory:
         """Return what to remember of this fetch."""
@@ -100,7 +125,8 @@ class _Haul:
         change: dict[str, object] = {
             "ask_next": (stopped.ask_next or memory.ask_next) if stopped else "",
             "not_before": moment + wait_s if wait_s else memory.not_before,
-            "unknown": tuple(dict.fromkeys([*memory.unknown, *self._unknown]))[-UNKNOWN_KEPT:],
+            "unknown": tuple(dict.fromkeys([*memory.unknown, *self._unknown, *self._remarks]))[-UNKNOWN_KEPT:],
+            "own": {**memory.own, **self._own},
             # A file that is gone is forgotten; a page that was not asked for this time is not.
             "files": {name: mark for name, mark in memory.files.items() if name in self._seen} | self._files,
             "pages": {**memory.pages, **self._pages},
@@ -109,13 +135,19 @@ class _Haul:
             change["newest"] = newest_of(Readings.join(self._readings), aliases, moment, memory.newest)
             if not stopped and memory.looks_back(moment):
                 change["looked_back_at"] = moment
-        return memory.model_copy(update=change)
+        if self._asked is None:
+            return memory.model_copy(update=change)
+        own = self._asked.memory.model_copy(
+            update={key: value for key, value in change.items() if key not in ("ask_next", "looked_back_at")}
+        )
+        return with_returned(own, memory, self._asked.since, source)
 
     def _rejected(self) -> Iterator[tuple[str, str]]:
         """Yield what was rejected, as (row, reason): a few of a kind in full, the others counted."""
         whole = self._trouble()
         yield from _few((("", fault.sentence) for fault in self._faults if fault.sentence != whole), "like these")
         yield from _few(self._faulty, "rows")
+        yield from _few((("", remark) for remark in self._remarks if remark not in self._told), "like these")
         new = [(name, count) for name, count in self._unknown.items() if name not in self._told]
         yield from _few(((f"station {name}", _unlisted(name, count)) for name, count in new), "stations")
 

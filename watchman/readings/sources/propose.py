@@ -29,7 +29,7 @@ STATION_WORDS = ("station", "site", "gauge", "device", "logger", "node", "id", "
 TIME_WORDS = ("time", "date", "datetime", "timestamp", "stamp", "observed", "datum", "zeit", "fecha", "heure")
 RECEIVED_WORDS = ("received", "arrived", "arrival", "ingested")
 VARIABLE_WORDS = ("variable", "parameter", "element", "quantity", "sensor", "channel", "property")
-VALUE_WORDS = ("value", "reading", "result", "measurement")
+VALUE_WORDS = ("value", "val", "reading", "result", "measurement")
 
 FORMATS = (
     *("ISO 8601", "epoch", "epoch ms"),
@@ -81,7 +81,7 @@ class Proposal:
     reasons: why, one sentence a guess. questions: what the sample can't tell. trouble: why nothing is proposed, or "".
     """
 
-    kind: Literal["csv", "json"]
+    kind: Literal["csv", "json", "sensorthings", "waterml", "sql", "mqtt"]
     settings: Mapping[str, Any] = field(default_factory=dict)
     stations: tuple[StationSeen, ...] = ()
     rows: tuple[RowSeen, ...] = ()
@@ -233,7 +233,7 @@ class _Guess:
 
     def _named(self, words: Sequence[str]) -> list[int]:
         """Return the columns left whose label holds one of the words."""
-        return [place for place in self.free if _says(self.sample.labels[place], words)]
+        return [place for place in self.free if says(self.sample.labels[place], words)]
 
     def _time(self) -> None:
         """Find the column or columns of the time, and how it is written."""
@@ -274,8 +274,14 @@ class _Guess:
 
     def _long(self) -> bool:
         """Find the columns of a table with one value a row; say whether it is one."""
-        variable = [place for place in self._named(VARIABLE_WORDS) if not _are_numbers(self.texts[place])]
-        value = [place for place in self._named(VALUE_WORDS) if _are_numbers(self.texts[place])]
+        words = [place for place in self.free if not _are_numbers(self.texts[place])]
+        variable = [place for place in self._named(VARIABLE_WORDS) if place in words]
+        variable += [place for place in words if self._names_variables(place)]
+        figures = [place for place in self.free if place not in words]
+        value = [place for place in self._named(VALUE_WORDS) if place in figures]
+        others = [place for place in figures if not says(self.sample.labels[place], STATION_WORDS)]
+        # What is measured takes more values than what numbers stations.
+        value += sorted(others, key=lambda place: -len(set(self.texts[place])))[:1]
         if not variable or not value:
             return False
         names = self.texts[variable[0]]
@@ -287,6 +293,15 @@ class _Guess:
             own = [text for text, name in zip(self.texts[value[0]], names, strict=True) if name == ours["rain"]]
             self._rain(ours["rain"], own)
         return True
+
+    def _names_variables(self, place: int) -> bool:
+        """Say whether the words in a column name what is measured: rain and something else, each again and again."""
+        ours = {_variable_of(word) for word in set(self.texts[place])} - {""}
+        return "rain" in ours and len(ours) > 1 and self._repeats(place)
+
+    def _repeats(self, place: int) -> bool:
+        """Say whether a column holds few words, again and again."""
+        return 4 * len(set(self.texts[place])) <= len(self.texts[place])
 
     def _wide(self) -> None:
         for place in list(self.free):
@@ -313,8 +328,9 @@ class _Guess:
                 self._take("station", place)
                 return
         words = [place for place in self.free if not _are_numbers(self.texts[place])]
-        if words:
-            self._take("station", words[0])
+        repeated = [place for place in self.free if self._repeats(place)]
+        if words or ("variable" in self.columns and repeated):
+            self._take("station", (words or repeated)[0])
         else:
             self.questions.append("No column names the station: write {station} into the address or path.")
 
@@ -332,7 +348,7 @@ def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Prop
     setting = tables.Setting(source, {name: place for place, name in enumerate(names)}, 0, 0)
     batches = [tables.read(table, lone, False, setting) for table in found]
     readings = Readings.join([batch.readings for batch in batches])
-    counts = _counts(readings)
+    counts = counts_of(readings)
     if counts == "running total":
         settings["rain"]["counts"] = counts
         guess.reasons.append("Rain is taken as a running total: at each station it only rises.")
@@ -348,14 +364,18 @@ def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Prop
     return Proposal(
         kind,
         settings,
-        _stations(readings, names),
-        _first_rows(readings, names),
+        *seen(readings, names),
         tuple(guess.reasons),
         tuple(guess.questions),
     )
 
 
-def _counts(readings: Readings) -> Literal["each interval", "running total"] | None:
+def seen(readings: Readings, names: Sequence[str]) -> tuple[tuple[StationSeen, ...], tuple[RowSeen, ...]]:
+    """Return the stations that readings are of, by their position in names, and the first rows."""
+    return _stations(readings, names), _first_rows(readings, names)
+
+
+def counts_of(readings: Readings) -> Literal["each interval", "running total"] | None:
     """Say how rain counts: a running total only rises (or starts again), an interval's rain falls back to 0."""
     rain = readings.take(readings.variable == RAIN)
     order = np.lexsort((rain.observed_at, rain.station))
@@ -398,7 +418,7 @@ def _words(label: str) -> set[str]:
     return set(re.findall(r"[a-z]+", re.sub(r"([a-z])([A-Z])", r"\1 \2", label).lower()))
 
 
-def _says(label: str, words: Sequence[str]) -> bool:
+def says(label: str, words: Sequence[str]) -> bool:
     """Say whether a label holds one of the words: as a word of its own, or, from four letters on, within one."""
     own = _words(label)
     return any(word in own or (len(word) >= 4 and any(word in each for each in own)) for word in words)
@@ -406,7 +426,7 @@ def _says(label: str, words: Sequence[str]) -> bool:
 
 def _variable_of(label: str) -> str:
     """Return which variable a label speaks of, or ""."""
-    return next((name for name, words in WORDS.items() if _says(label, words)), "")
+    return next((name for name, words in WORDS.items() if says(label, words)), "")
 
 
 def _are_numbers(texts: Sequence[str]) -> bool:

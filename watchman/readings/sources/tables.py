@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -31,13 +32,14 @@ class Setting:
 class Batch:
     """What a table held. faulty: rows that can't be read, with the reason; unknown: rows of each unlisted station.
 
-    foreign: its words for variables, if none of them is ours.
+    foreign: its words for variables, if none of them is ours. observed: every row's time [s since 1970 UTC].
     """
 
     readings: Readings
     faulty: list[tuple[str, str]]
     unknown: Counter[str]
     foreign: tuple[str, ...] = ()
+    observed: np.ndarray = field(default_factory=lambda: np.empty(0, np.int64))
 
 
 def read(table: Table, station: str, first: bool, setting: Setting) -> Batch:
@@ -53,7 +55,7 @@ def read(table: Table, station: str, first: bool, setting: Setting) -> Batch:
     variable, foreign = _variable(table, setting.source)
     wanted = whose >= 0 if variable is None else (whose >= 0) & (variable >= 0)
     series = whose if variable is None else whose * len(VARIABLES) + variable
-    observed = _observed(table.columns["time"], series, setting.source)
+    observed = _observed(table, series, setting.source)
     timeless = np.flatnonzero(wanted & (observed == times.UNREADABLE))
     wanted[timeless] = False
     faulty = [*table.faulty]
@@ -63,7 +65,10 @@ def read(table: Table, station: str, first: bool, setting: Setting) -> Batch:
     received, revision = _received(table, observed, first, setting), _revision(table)
     parts = []
     for place, rows, value, not_numbers in _measured(table, variable, wanted, setting.source.missing):
-        faulty += [(table.row_text(row), f"its {VARIABLES[place]} is not a number") for row in not_numbers.tolist()]
+        cells = table.columns[VARIABLES[place] if variable is None else "value"]
+        faulty += [
+            (table.row_text(row), _number_reason(cells[row], place, setting.source)) for row in not_numbers.tolist()
+        ]
         parts.append(
             Readings(
                 station=whose[rows].astype(np.int32),
@@ -76,7 +81,7 @@ def read(table: Table, station: str, first: bool, setting: Setting) -> Batch:
                 revision=revision[rows],
             )
         )
-    return Batch(Readings.join(parts), faulty, unknown, foreign)
+    return Batch(Readings.join(parts), faulty, unknown, foreign, observed)
 
 
 def numbers(texts: Sequence[str], missing: Sequence[str]) -> tuple[np.ndarray, np.ndarray]:
@@ -113,10 +118,17 @@ def _variable(table: Table, source: Source) -> tuple[np.ndarray | None, tuple[st
     return place[codes], tuple(words) if (place < 0).all() else ()
 
 
-def _observed(texts: Sequence[str], series: np.ndarray, source: Source) -> np.ndarray:
-    seconds = times.read(texts, source.time, series)
-    if source.stamps == "begin" and source.covers_minutes is not None:
-        seconds[seconds != times.UNREADABLE] += round(source.covers_minutes * 60)
+def _observed(table: Table, series: np.ndarray, source: Source) -> np.ndarray:
+    seconds = times.read(table.columns["time"], source.time, series)
+    shift_s = table.shift_s
+    if shift_s is None:
+        shift_s = round((source.covers_minutes or 0) * 60) if source.stamps == "begin" else 0
+    if shift_s and source.time.format == "ISO 8601":
+        # An interval says itself when it ends.
+        shifted = [not times.is_interval(text) for text in table.columns["time"]]
+        seconds[(seconds != times.UNREADABLE) & shifted] += shift_s
+    elif shift_s:
+        seconds[seconds != times.UNREADABLE] += shift_s
     return seconds
 
 
@@ -164,6 +176,18 @@ def _base_unit(value: np.ndarray, variable: int, table: Table, source: Source) -
     written = {RAIN: source.rain.unit, TEMPERATURE: source.temperature_unit, BATTERY: source.battery_unit}
     said = table.units.get(VARIABLES[variable]) or written.get(variable, "")
     return units.to_base(value, said) if said else value
+
+
+def _number_reason(text: str, variable: int, source: Source) -> str:
+    reason = f"its {VARIABLES[variable]} is not a number"
+    if not hasattr(source, "decimal"):
+        return reason
+    if re.fullmatch(r"[\d.\s+-]+\?", text):
+        number = text.strip(" ?")
+        return f'{reason}: {number[:40]!r} may be a thousand or a decimal; write thousands = "." if it is a thousand'
+    if re.fullmatch(r"\s*[+-]?\d+,\d+\s*", text):
+        return f'{reason}: {text[:40]!r}; if its comma is the decimal sign, write decimal = ","'
+    return reason
 
 
 def _time_reason(text: str, source: Source) -> str:

@@ -3,23 +3,47 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
+from watchman.readings.sources import observed
 from watchman.readings.sources.settings import Clock
 
 UNREADABLE = np.iinfo(np.int64).min
 """Stands where a text is no time."""
 
 HAS_OFFSET = re.compile(r"(?:[Zz]|[+-]\d\d(?::?\d\d)?)\s*$")
-MIDNIGHT_AT_THE_END = re.compile(r"^(\s*\d{4}-\d\d-\d\d[T ])24(:?00(?::?00(?:\.0+)?)?)(?=\D|$)")
-"""24:00, the end of the day that is named (ISO 8601:2004, 4.2.3)."""
-SLOT = 900
-"""All zone rules since 1970 change on a quarter of an hour [s]; from memory of the IANA list."""
+ISO_8601 = re.compile(
+    r"\d{4}([-/]?)\d\d\1\d\d"
+    r"(?:[T ]\d\d(?::?\d\d(?::?\d\d(?:\.\d+)?)?)?(?: ?(?:(Z)|([+-]\d\d(?::?\d\d)?)))?)?"
+)
+"""A date, or a date and a time. With anything left out in between, half a row would still look like a time."""
+ORDINAL = re.compile(r"(\d{4})-?(\d{3})(?=[T ]|$)")
+"""A year and the day's number in it (ISO 8601:2004, 4.1.3)."""
+FEW = 4
+LONGEST = 100
+"""No time is longer [characters]."""
+ONE_DIGIT = re.compile(r"(?<!\d)\d(?!\d)")
+DURATION_END, LATER_END = re.compile(r"[Pp]\S+"), re.compile(r"\d\d:?\d\d(?::?\d\d)?\S*")
+DIRECTIVES = {
+    "Y": r"\d{4}",
+    **dict.fromkeys("mdy", r"\d{1,2}"),
+    **dict.fromkeys("bB", r"[^\W\d]+"),
+    **dict.fromkeys("MS", "00?"),
+    "H": "24",
+    "j": r"\d{1,3}",
+    "f": "0+",
+    "z": r"(?:Z|[+-]\d\d:?\d\d)",
+}
+"""What stands for each part of a pattern at the end of a day, 24:00."""
+DIGIT = re.compile(r"\d")
+SLOT = 60
+"""All zone rules since 1970 change on a whole minute [s]; St John's did at 00:01 until 2011 (IANA tz database)."""
 EARLIEST, LATEST = -62_135_510_400, 253_402_128_000
 """2 January of the year 1, 30 December of the year 9999: what any zone's clock can show [s since 1970 UTC]."""
 
@@ -33,7 +57,7 @@ def read(texts: Sequence[str], clock: Clock, series: np.ndarray | None = None) -
     if not len(texts):
         return np.empty(0, np.int64)
     codes, distinct = pd.factorize(np.asarray(texts, dtype=object))
-    seconds, absolute = _parse(distinct, clock)
+    seconds, absolute = _parse(np.array([text.strip() for text in distinct], object), clock)
     seconds, local = seconds[codes], ~absolute[codes]
     local &= seconds != UNREADABLE
     if local.any():
@@ -44,6 +68,11 @@ def read(texts: Sequence[str], clock: Clock, series: np.ndarray | None = None) -
     return seconds
 
 
+def is_interval(text: str) -> bool:
+    """Say whether a time is written as an interval of ISO 8601, which says itself when it ends."""
+    return "/" in text.strip()[10:] or text.lstrip()[:1] in ("P", "p")
+
+
 def _parse(texts: np.ndarray, clock: Clock) -> tuple[np.ndarray, np.ndarray]:
     """Return the seconds of each text as if it were UTC, and whether it is (it carries an offset, or is an epoch)."""
     if clock.format in ("epoch", "epoch ms"):
@@ -52,18 +81,109 @@ def _parse(texts: np.ndarray, clock: Clock) -> tuple[np.ndarray, np.ndarray]:
         good = (number >= EARLIEST) & (number <= LATEST)
         return np.where(good, np.where(good, number, 0).astype(np.int64), UNREADABLE), np.ones(len(texts), bool)
     if clock.format != "ISO 8601":
-        return _seconds(texts, clock.format), np.full(len(texts), "%z" in clock.format)
-    seconds = _seconds(texts, "ISO8601")
-    # A bare number such as 2025 would be read as a year, and is more likely the wrong column.
-    seconds[[text.strip().isdigit() for text in texts]] = UNREADABLE
+        return _by_pattern(texts, clock.format), np.full(len(texts), "%z" in clock.format)
+    # A bare number such as 20251021 is more likely the wrong column.
+    found = [None if text.isdigit() or len(text) > LONGEST else ISO_8601.fullmatch(text) for text in texts]
+    good = np.array([match is not None for match in found], bool)
+    seconds = np.full(len(texts), UNREADABLE)
+    seconds[good] = _seconds(texts[good], "ISO8601")
+    absolute = np.array([match is not None and match.lastindex in (2, 3) for match in found], bool)
     for row in np.flatnonzero(seconds == UNREADABLE):
-        if MIDNIGHT_AT_THE_END.match(texts[row]):
-            begin = _seconds(np.array([MIDNIGHT_AT_THE_END.sub(r"\g<1>00\2", texts[row])], object), "ISO8601")[0]
-            seconds[row] = begin if begin == UNREADABLE else begin + 86400
-    return seconds, np.array([bool(HAS_OFFSET.search(text[10:])) for text in texts])
+        seconds[row], absolute[row] = _odd(texts[row])
+    return seconds, absolute
+
+
+def _odd(text: str) -> tuple[int, bool]:
+    """Return a time that is written in one of the rarer ways of ISO 8601 and RFC 3339, and whether it has an offset."""
+    if text.isdigit() or len(text) > LONGEST:
+        return int(UNREADABLE), False
+    text = text.upper().replace(",", ".")
+    if is_interval(text):
+        return _end_of_interval(*text.split("/", 1))
+    day, extra = _in_usual_words(text)
+    if not ISO_8601.fullmatch(day):
+        return int(UNREADABLE), False
+    second = _second(day, "ISO8601")
+    return (second if second == UNREADABLE else second + extra), bool(HAS_OFFSET.search(day[10:]))
+
+
+def _in_usual_words(text: str) -> tuple[str, int]:
+    """Return a time of ISO 8601 as it is mostly written, and what is to be added to it [s]."""
+    ordinal = ORDINAL.match(text)
+    if ordinal:
+        second = _second(f"{ordinal[1]} {ordinal[2]}", "%Y %j")
+        day = "" if second == UNREADABLE else f"{datetime.fromtimestamp(second, UTC):%Y-%m-%d}"
+        if day.startswith(ordinal[1]):
+            text = f"{day}{text[ordinal.end() :]}"
+    text = ONE_DIGIT.sub(r"0\g<0>", text) if re.match(r"\d{4}[-/]\d?\d[-/]\d?\d [ \d]?\d:\d\d", text) else text
+    extra = 0
+    # The end of the day that is named (ISO 8601:2004, 4.2.3), and a leap second (RFC 3339, 5.7).
+    for odd, usual, more in (
+        (r"([T ])24(:?00(?::?00(?:\.0+)?)?)(?=\D|$)", r"\g<1>00\2", 86400),
+        (r"([T ]\d\d:?59:?)60", r"\g<1>59", 1),
+    ):
+        text, found = re.subn(odd, usual, text, count=1)
+        extra += more * found
+    return text, extra
+
+
+def _end_of_interval(begin: str, end: str = "") -> tuple[int, bool]:
+    """Return when an interval of ISO 8601 ends: begin/end, begin/duration or duration/end."""
+    if DURATION_END.fullmatch(end):
+        second, absolute = _odd(begin)
+        length = observed.length_s(end)
+        return (second + length if length and second != UNREADABLE else int(UNREADABLE)), absolute
+    if "/" in end or not begin:
+        return int(UNREADABLE), False
+    if LATER_END.fullmatch(end) and len(end) < 10:
+        end = f"{begin[:11]}{end}"
+    offset = HAS_OFFSET.search(begin[10:])
+    return _odd(end if HAS_OFFSET.search(end[10:]) or not offset else f"{end}{offset[0]}")
+
+
+def _by_pattern(texts: np.ndarray, pattern: str) -> np.ndarray:
+    """Return the seconds of texts that are written by a pattern; 24:00 is the end of its day."""
+    # "5" is 00:05 and "930" 09:30 where hours and minutes are one number, as many loggers write them.
+    runs = {place: len(word) for place, word in enumerate(pattern.split()) if word in ("%H%M", "%H%M%S")}
+    if runs:
+        texts = np.array([_filled_up(text, runs) for text in texts], object)
+    # Without a digit the library would take "now" and "today" for times.
+    texts = np.array([text if len(text) <= LONGEST and DIGIT.search(text) else "" for text in texts], object)
+    seconds = _seconds(texts, pattern)
+    if "%H" in pattern and (seconds == UNREADABLE).any():
+        shape = re.sub(
+            r"%(.)|(\W)", lambda m: f"({DIRECTIVES[m[1]]})" if m[1] in DIRECTIVES else re.escape(m[0]), pattern
+        )
+        hour = 1 + len(re.findall(r"%[YyjbBzmdHMSf]", pattern[: pattern.index("%H")]))
+        for row in np.flatnonzero(seconds == UNREADABLE):
+            match = re.fullmatch(shape, texts[row])
+            if match:
+                begin = f"{texts[row][: match.start(hour)]}00{texts[row][match.end(hour) :]}"
+                second = _second(begin, pattern)
+                seconds[row] = second if second == UNREADABLE else second + 86400
+    return seconds
+
+
+def _filled_up(text: str, runs: Mapping[int, int]) -> str:
+    words = text.split()
+    filled = (word.zfill(runs[place]) if place in runs else word for place, word in enumerate(words))
+    return " ".join(filled)
 
 
 def _seconds(texts: np.ndarray, pattern: str) -> np.ndarray:
+    """Return texts as seconds since 1970, UNREADABLE where one isn't written so."""
+    # For a time or two the library takes longer to get ready than to read, and many small files share theirs.
+    if len(texts) <= FEW:
+        return np.array([_second(text, pattern) for text in texts], np.int64)
+    return _many_seconds(texts, pattern)
+
+
+@lru_cache(maxsize=4096)
+def _second(text: str, pattern: str) -> int:
+    return int(_many_seconds(np.array([text], object), pattern)[0])
+
+
+def _many_seconds(texts: np.ndarray, pattern: str) -> np.ndarray:
     try:
         moments = pd.to_datetime(texts, format=pattern, utc=True, errors="coerce")
     except (ValueError, OverflowError):
@@ -120,7 +240,8 @@ def _second_pass(local: np.ndarray, twice: np.ndarray, set_back: np.ndarray, ser
     if not len(twice):
         return np.empty(0, bool)
     frame = pd.DataFrame({"local": local[twice], "set_back": set_back})
-    groups = [series[twice], local[twice] // 86400]
+    # Nights end at noon: the hour before midnight may be one that occurs twice.
+    groups = [series[twice], (local[twice] + 43_200) // 86400]
     if _newest_first(local, series):
         frame, groups = frame[::-1], [group[::-1] for group in groups]
     drop = frame.groupby(groups)["local"].cummax() - frame["local"]

@@ -1,4 +1,4 @@
-"""The one door to HTTP for sources: an asking has a time budget and a size limit that hold against any answer.
+"""The one door to HTTP for sources: an asking has a time budget, a size limit and a rate that hold against any answer.
 
 A read timeout bounds the wait for the next byte only, so a server that drips bytes, in its headers or its body, could
 hold a fetch for hours. Here a timer cuts the connection itself when the budget is spent.
@@ -7,15 +7,22 @@ hold a fetch for hours. Here a timer cuts the connection itself when the budget 
 from __future__ import annotations
 
 import contextlib
+import logging
+import math
 import re
 import socket
+import ssl
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+import zlib
+from base64 import b64encode
+from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from http.client import HTTPException
+from pathlib import Path
 from typing import Any, Self
-from urllib.parse import quote, urljoin, urlsplit
+from urllib.parse import urljoin, urlsplit
 
 import requests
 import urllib3
@@ -24,8 +31,11 @@ from urllib3.connection import HTTPConnection, HTTPSConnection
 from urllib3.connectionpool import HTTPConnectionPool, HTTPSConnectionPool
 
 from watchman.readings.sources.memory import FetchMemory, PageMark, digest
-from watchman.readings.sources.pieces import Fault, Piece
-from watchman.readings.sources.settings import PLACEHOLDER, DocumentSource
+from watchman.readings.sources.pieces import Fault
+from watchman.readings.sources.settings import DocumentSource
+
+# It logs whole addresses, with the secrets in them: as warnings what it calls trouble, in detail every asking.
+logging.getLogger("urllib3").setLevel(logging.ERROR)
 
 MEGABYTE = 1_000_000
 CONNECT_S = 5.0
@@ -42,20 +52,66 @@ LINES_OPEN = MOVES + 3
 """Connections that may be in use at once: one a host, and a redirection leads to another; older ones are done with."""
 TRY_LATER = (429, 502, 503, 504)
 NOTHING_NEW = (204, 304)
+MINUTE_S = 60.0
+ASK = "ask whoever runs it"
+AGAIN = f"; it is asked again, and if that goes on, {ASK}"
 
 
 class RefusedError(Exception):
-    """A page can't be had. again: another attempt may help; stops: it concerns the whole server."""
+    """A page can't be had; what was found, and what to do about it.
 
-    def __init__(self, sentence: str, *, again: bool = False, stops: bool = False, wait_s: float | None = None) -> None:
+    again: another attempt may help; stops: it concerns the whole server; too_much: less at once could be had;
+    nothing_there: the server knows no such page.
+    """
+
+    def __init__(
+        self,
+        sentence: str,
+        *,
+        again: bool = False,
+        stops: bool = False,
+        wait_s: float | None = None,
+        too_much: bool = False,
+        nothing_there: bool = False,
+    ) -> None:
         super().__init__(sentence)
         self.again, self.stops, self.wait_s = again, stops, wait_s
+        self.too_much, self.nothing_there = too_much, nothing_there
+
+
+class NotNowError(Exception):
+    """A page may not be asked for within the budget, because of the rate. Nothing is wrong."""
+
+
+class Rate:
+    """At most so many askings in any minute. spent: when it was asked before, in seconds that `now` counts on from."""
+
+    def __init__(self, a_minute: int | None, spent: Sequence[float], now: float) -> None:
+        self._a_minute = a_minute
+        self._spent = [at for at in spent if now - MINUTE_S < at <= now]
+
+    def wait_s(self, now: float) -> float:
+        """Return how long to wait before the next asking [s]."""
+        if self._a_minute is None or len(self._spent) < self._a_minute:
+            return 0.0
+        return max(0.0, self._spent[-self._a_minute] + MINUTE_S - now)
+
+    def note(self, now: float) -> None:
+        """Note an asking."""
+        if self._a_minute is not None:
+            self._spent = [*self._spent[-self._a_minute + 1 :], now] if self._a_minute > 1 else [now]
+
+    def spent(self) -> tuple[float, ...]:
+        """Return when it was asked, rounded up to a millisecond."""
+        return tuple(math.ceil(1000 * at) / 1000 for at in self._spent)
 
 
 class Door:
-    """Asks for pages within one time budget [s] and size limit [bytes]; use as a context.
+    """Asks for pages within one time budget [s], size limit [bytes] and rate; use as a context.
 
-    clock and sleep: the machine's own, unless a test stands in for them.
+    headers: they are taken for secret. certificate: a file with the only ones to trust. rate: it counts on from
+    now [s]. clock and sleep: the machine's own, unless a test stands in for them. following: where the last answer's
+    Link header says that it goes on, or "".
     """
 
     def __init__(
@@ -65,14 +121,23 @@ class Door:
         headers: Mapping[str, str],
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
+        *,
+        certificate: Path | None = None,
+        rate: Rate | None = None,
+        now: float = 0.0,
     ) -> None:
         self._budget_s, self._limit, self._headers = budget_s, limit, headers
         self._clock, self._sleep = clock, sleep
-        self._ends = clock() + budget_s
+        self._certificate, self._rate, self._now = certificate, rate or Rate(None, (), now), now
+        self.following = ""
+        self._begun = clock()
+        self._ends = self._begun + budget_s
         self._line = Line()
         self._timer = threading.Timer(budget_s, self._line.cut)
         self._timer.daemon = True
         self._session = requests.Session()
+        # Else a .netrc file of whoever runs us would take the place of our own headers.
+        self._session.auth = lambda request: request
         for scheme in ("http://", "https://"):
             self._session.mount(scheme, _Adapter(self._line))
 
@@ -89,12 +154,20 @@ class Door:
         """Return what is left of the budget [s]."""
         return 0.0 if self._line.is_cut else max(0.0, self._ends - self._clock())
 
-    def get(self, address: str, mark: PageMark | None) -> tuple[bytes | None, PageMark]:
-        """Return a page (None when the mark remembers it as it is) and its mark. Raise RefusedError in words."""
+    def spent(self) -> tuple[float, ...]:
+        """Return when it was asked lately, where a rate is to be kept."""
+        return self._rate.spent()
+
+    def get(self, address: str, mark: PageMark | None, home: str = "") -> tuple[bytes | None, PageMark]:
+        """Return a page (None when the mark remembers it as it is) and its mark.
+
+        home: the address whose server the headers are meant for, when it isn't this one. Raises RefusedError in words,
+        NotNowError when the rate leaves no time for it.
+        """
         wait = FIRST_WAIT_S
         for attempt in range(1, ATTEMPTS + 1):
             try:
-                return self._once(address, mark)
+                return self._once(address, mark, home or address)
             except RefusedError as refusal:
                 pause = wait if refusal.wait_s is None else refusal.wait_s
                 if attempt == ATTEMPTS or not refusal.again or pause >= self.left_s():
@@ -103,7 +176,14 @@ class Door:
                 wait *= 2
         raise AssertionError("the last attempt returns or raises")
 
-    def _once(self, address: str, mark: PageMark | None) -> tuple[bytes | None, PageMark]:
+    def _wait_for_the_rate(self) -> None:
+        pause = self._rate.wait_s(self._now + self._clock() - self._begun)
+        if pause >= self.left_s():
+            raise NotNowError
+        if pause:
+            self._sleep(pause)
+
+    def _once(self, address: str, mark: PageMark | None, home: str) -> tuple[bytes | None, PageMark]:
         fingerprint = digest(address.encode())
         conditions = {}
         if mark and mark.digest == fingerprint:
@@ -111,21 +191,30 @@ class Door:
         content = bytearray()
         try:
             if self.left_s() > 0:
-                with self._follow(address, {key: value for key, value in conditions.items() if value}) as response:
+                self._wait_for_the_rate()
+                if self._certificate is not None and not self._certificate.is_file():
+                    raise RefusedError(f"can't be asked: there is no certificate {self._certificate}", stops=True)
+                wanted = {key: value for key, value in conditions.items() if value}
+                with self._follow(address, wanted, home) as response:
                     _judge(response)
                     self._fill(content, response)
-        except (requests.RequestException, urllib3.exceptions.HTTPError, OSError) as error:
+                    self.following = response.links.get("next", {}).get("url", "")
+        except (requests.RequestException, urllib3.exceptions.HTTPError, OSError, ValueError) as error:
             if self.left_s() > 0:
                 raise _in_words(error) from None
         # Asked last as well: a connection that was cut may look like an answer's proper end.
         if self.left_s() <= 0:
-            got = f"had sent {len(content) / MEGABYTE:.3g} MB" if content else "had not answered"
-            raise RefusedError(f"{got} when budget_s = {self._budget_s:g} was over", stops=True)
+            over = f"when budget_s = {self._budget_s:g} was over"
+            if not content:
+                raise RefusedError(f"had not answered {over}{AGAIN}", stops=True, too_much=True)
+            got = f"had sent {len(content) / MEGABYTE:.3g} MB {over}"
+            raise RefusedError(f"{got}; ask for less at a time, or raise budget_s", stops=True, too_much=True)
         if response.status_code in NOTHING_NEW:
             return None, mark or PageMark(digest=fingerprint)
+        content = _unpacked(content, self._limit)
         _refuse_web_page(bytes(content[:2000]), response.headers.get("Content-Type", ""))
         if not content:
-            raise RefusedError("sent an empty answer")
+            raise RefusedError(f"sent an empty answer, without so much as a header line{AGAIN}", nothing_there=True)
         new = PageMark(
             digest=fingerprint,
             content=digest(content),
@@ -139,30 +228,34 @@ class Door:
         while (chunk := response.raw.read1(65_536, decode_content=True)) and self.left_s() > 0:
             content += chunk
             if len(content) > self._limit:
-                limit = f"max_mb = {self._limit / MEGABYTE:g}"
-                raise RefusedError(f"sent more than {limit}; ask for less, or raise it")
+                raise _too_big(self._limit)
 
-    def _follow(self, address: str, conditions: Mapping[str, str]) -> requests.Response:
-        """Return the answer after any redirections; what is secret goes to the host it was meant for only."""
-        here = urlsplit(address)
+    def _follow(self, address: str, conditions: Mapping[str, str], home: str) -> requests.Response:
+        """Return the answer after any redirections; what is secret goes to the server it was meant for only."""
+        secret = self._headers if _at_home(home, address) else {}
         for _ in range(MOVES + 1):
+            self._rate.note(self._now + self._clock() - self._begun)
             response = self._session.get(
                 address,
-                headers={"User-Agent": "watchman", **self._headers, **conditions},
+                headers={"User-Agent": "watchman", **secret, **conditions},
                 timeout=(min(CONNECT_S, self.left_s() or 0.001), self.left_s() or 0.001),
                 allow_redirects=False,
                 stream=True,
+                verify=str(self._certificate) if self._certificate else True,
             )
             if not response.is_redirect:
                 return response
             response.close()
-            address = urljoin(address, response.headers["location"])
+            before, address = address, urljoin(address, response.headers["location"])
             there = urlsplit(address)
-            less_safe = there.hostname != here.hostname or (here.scheme, there.scheme) == ("https", "http")
-            if less_safe and self._headers:
-                place = f"{there.scheme}://{there.hostname}"
+            place = f"{there.scheme}://{there.netloc.rpartition('@')[2]}"
+            if (urlsplit(before).scheme, there.scheme) == ("https", "http"):
+                said = f"has moved to {place}, where anybody on the way can change what it says; {ASK}"
+                raise RefusedError(said, stops=True)
+            if secret and not _at_home(before, address):
                 raise RefusedError(f"has moved to {place}; write that address if its token may go there", stops=True)
-        raise RefusedError("sends us from one address to the next without end", stops=True)
+        said = "sends us from one address to the next without end"
+        raise RefusedError(f"{said}; check the address, or {ASK}", stops=True)
 
 
 class Line:
@@ -233,28 +326,30 @@ class _Adapter(HTTPAdapter):
         return manager
 
 
-def pieces(
-    source: DocumentSource, aliases: Mapping[str, int], memory: FetchMemory, now: datetime
-) -> Iterator[Piece | Fault]:
-    """Yield each page's new content: one, or one a station, all within the source's budget."""
-    moment = int(now.timestamp())
-    if moment < memory.not_before <= moment + LONGEST_WAIT_S:
-        until = datetime.fromtimestamp(memory.not_before, UTC)
-        yield Fault(source.name, f"{shown(source.place)} asked us to wait until {until:%H:%M:%S} UTC", stops=True)
-        return
-    with Door(source.budget_s, source.max_mb * MEGABYTE, _headers(source)) as door:
-        for station in _turns(aliases, memory.ask_next) if source.per_station else ("",):
-            address = _address(source, station, memory, moment)
-            label = f"{shown(address)} (station {station})" if station else shown(address)
-            try:
-                content, mark = door.get(address, memory.pages.get(station))
-            except RefusedError as refusal:
-                wait_s = min(round(refusal.wait_s or 0), LONGEST_WAIT_S)
-                yield Fault(label, f"{label} {refusal}", stops=refusal.stops, wait_s=wait_s, ask_next=station)
-                if refusal.stops:
-                    return
-            else:
-                yield Piece(station, label, station, content, station not in memory.pages, mark)
+def asked_to_wait(source: DocumentSource, memory: FetchMemory, now: int) -> Fault | None:
+    """Return the fault that the server asked us to stay away until later than now [s since 1970 UTC], or None."""
+    if not now < memory.not_before <= now + LONGEST_WAIT_S:
+        return None
+    until = datetime.fromtimestamp(memory.not_before, UTC)
+    return Fault(source.name, f"{shown(source.place)} asked us to wait until {until:%H:%M:%S} UTC", stops=True)
+
+
+def door_of(source: DocumentSource, folder: Path = Path(), memory: FetchMemory | None = None, now: float = 0.0) -> Door:
+    """Return a door with the source's budget, size limit, rate and credentials. now [s since 1970 UTC]."""
+    return Door(
+        source.budget_s,
+        source.max_mb * MEGABYTE,
+        _headers(source),
+        certificate=folder / source.certificate if source.certificate else None,
+        rate=Rate(source.askings_per_minute, memory.spent if memory else (), now),
+        now=now,
+    )
+
+
+def fault_of(label: str, refusal: RefusedError, ask_next: str = "") -> Fault:
+    """Return a refusal as the fault of what the label names."""
+    wait_s = min(round(refusal.wait_s or 0), LONGEST_WAIT_S)
+    return Fault(label, f"{label} {refusal}", stops=refusal.stops, wait_s=wait_s, ask_next=ask_next)
 
 
 def shown(address: str) -> str:
@@ -266,29 +361,60 @@ def shown(address: str) -> str:
 
 def _headers(source: DocumentSource) -> dict[str, str]:
     headers = {name: value.get_secret_value() for name, value in source.headers.items()}
+    if source.user and source.password:
+        login = f"{source.user.get_secret_value()}:{source.password.get_secret_value()}"
+        headers["Authorization"] = f"Basic {b64encode(login.encode()).decode()}"
     if source.token and "{token}" not in source.place:
         headers.setdefault("Authorization", f"Bearer {source.token.get_secret_value()}")
     return headers
 
 
-def _turns(aliases: Mapping[str, int], ask_next: str) -> list[str]:
-    """Return one name a station, beginning after the one at which the time ran out."""
-    one_each = {place: name for name, place in reversed(list(aliases.items()))}
-    names = [name for name, place in aliases.items() if one_each[place] == name]
-    begin = names.index(ask_next) + 1 if ask_next in names else 0
-    return names[begin:] + names[:begin]
+def _at_home(home: str, address: str) -> bool:
+    """Say whether what is secret at one address may go to another: the same server, or the same made safe by TLS."""
+    here, there = urlsplit(home), urlsplit(address)
+    if here.hostname != there.hostname:
+        return False
+    usual = {"http": 80, "https": 443}
+    here_port, there_port = (parts.port or usual.get(parts.scheme) for parts in (here, there))
+    if here.scheme == there.scheme:
+        return here_port == there_port
+    return (here.scheme, here_port, there.scheme, there_port) == ("http", 80, "https", 443)
 
 
-def _address(source: DocumentSource, station: str, memory: FetchMemory, now: int) -> str:
-    def filled(match: re.Match[str]) -> str:
-        if match[1] == "station":
-            return quote(station, safe="")
-        if match[1] == "token":
-            return quote(source.token.get_secret_value() if source.token else "", safe="")
-        since = datetime.fromtimestamp(memory.since(source, station, now), UTC)
-        return quote(source.since(since, match[2]), safe=":")
+def _too_big(limit: float) -> RefusedError:
+    sentence = f"sent more than max_mb = {limit / MEGABYTE:g}; ask for less, or raise it"
+    return RefusedError(sentence, too_much=True)
 
-    return PLACEHOLDER.sub(filled, source.place)
+
+def _unpacked(content: bytearray, limit: float) -> bytearray:
+    """Return what a .gz file holds (RFC 1952), at most the limit [bytes]; anything else as it is."""
+    if content[:3] != b"\x1f\x8b\x08":
+        return content
+    packed, whole = bytes(content), bytearray()
+    while packed.strip(b"\0"):
+        part = zlib.decompressobj(wbits=31)
+        try:
+            whole += part.decompress(packed, int(limit) + 1 - len(whole))
+        except zlib.error:
+            raise RefusedError(f"sent an answer whose compression is broken{AGAIN}", again=True) from None
+        if len(whole) > limit:
+            raise _too_big(limit)
+        if not part.eof:
+            raise RefusedError(f"broke off before its answer was complete{AGAIN}", again=True)
+        packed = part.unused_data
+    return whole
+
+
+SAID = {
+    400: "did not understand us (HTTP 400): check the address and what stands in its braces",
+    401: "refused us (HTTP 401): the token or password is missing, wrong, or no longer valid; renew the secret",
+    403: f"refused us (HTTP 403): the token or password is missing, or may not read this; {ASK}",
+    404: "has nothing there (HTTP 404): check the address, and the station's id or alias if it stands in it",
+    407: "can't be reached: a proxy on the way wants a password (HTTP 407); ask who runs your network",
+    410: f"has been taken away for good (HTTP 410): {ASK} for the new address",
+    429: "is asked too often (HTTP 429){asked}; raise every_s, or set askings_per_minute",
+    500: f"has a fault of its own (HTTP 500){AGAIN}",
+}
 
 
 def _judge(response: requests.Response) -> None:
@@ -299,12 +425,10 @@ def _judge(response: requests.Response) -> None:
     if status in TRY_LATER:
         wait_s = _retry_after(response.headers)
         asked = "" if wait_s is None else f", and asked us to wait {wait_s:.0f} s"
-        raise RefusedError(f"is overloaded or down (HTTP {status}){asked}", again=True, stops=True, wait_s=wait_s)
-    if status in (401, 403, 407):
-        raise RefusedError(f"refused us (HTTP {status}): the token is wrong or missing")
-    if status in (404, 410):
-        raise RefusedError(f"has nothing there (HTTP {status}): check the address")
-    raise RefusedError(f"answered HTTP {status} instead of data")
+        sentence = SAID.get(status, f"is overloaded or down (HTTP {status}){{asked}}{AGAIN}").format(asked=asked)
+        raise RefusedError(sentence, again=True, stops=True, wait_s=wait_s)
+    sentence = SAID.get(status, f"answered HTTP {status} instead of data; check the address, or {ASK}")
+    raise RefusedError(sentence, nothing_there=status in (404, 410, 416))
 
 
 def _retry_after(headers: Mapping[str, str]) -> float | None:
@@ -320,6 +444,9 @@ def _retry_after(headers: Mapping[str, str]) -> float | None:
         return None
 
 
+CHECK = "; check the address, and this machine's link"
+
+
 def _in_words(error: Exception) -> RefusedError:
     """Return what went wrong on the way in words, without the address (it may hold a secret)."""
     chain: list[BaseException] = [error]
@@ -327,21 +454,45 @@ def _in_words(error: Exception) -> RefusedError:
         chain.append(following)
     kinds = {type(link).__name__ for link in chain}
     if isinstance(error, requests.exceptions.SSLError):
-        return RefusedError("has a certificate that can't be trusted", stops=True)
+        return _about_the_certificate(chain)
     if kinds & {"NameResolutionError", "gaierror"}:
-        return RefusedError("can't be found: no such name, or no link to the name server", again=True, stops=True)
+        said = f"can't be found: no such name, or no link to the name server{CHECK}"
+        return RefusedError(said, again=True, stops=True)
     if isinstance(error, requests.ConnectTimeout):
-        return RefusedError("didn't accept a connection in time", again=True, stops=True)
+        return RefusedError(f"didn't accept a connection in time{CHECK}", again=True, stops=True)
     if kinds & {"ReadTimeoutError", "ReadTimeout"}:
-        return RefusedError("stopped answering", again=True, stops=True)
+        return RefusedError(f"stopped answering{AGAIN}", again=True, stops=True)
+    if "LineTooLong" in kinds or any(type(link) is HTTPException for link in chain):
+        return RefusedError(f"sent more headers than any answer needs; check the address, or {ASK}", stops=True)
     if kinds & {"IncompleteRead", "ProtocolError"} and not kinds & {"ConnectionRefusedError"}:
-        return RefusedError("broke off before its answer was complete", again=True)
+        return RefusedError(f"broke off before its answer was complete{AGAIN}", again=True)
     if kinds & {"DecodeError", "ContentDecodingError"}:
-        return RefusedError("sent an answer whose compression is broken", again=True)
+        return RefusedError(f"sent an answer whose compression is broken{AGAIN}", again=True)
     system = next((link.strerror for link in reversed(chain) if isinstance(link, OSError) and link.strerror), "")
     if system:
-        return RefusedError(f"can't be reached: {system.lower()}", again=True, stops=True)
-    return RefusedError(f"can't be asked ({type(error).__name__})", stops=True)
+        return RefusedError(f"can't be reached: {system.lower()}{CHECK}", again=True, stops=True)
+    return RefusedError(f"can't be asked ({type(error).__name__}); check the address, or {ASK}", stops=True)
+
+
+EXPIRED, NOT_YET, SELF_SIGNED, WRONG_NAMES = 10, 9, (18, 19), (62, 64)
+"""What OpenSSL calls what is wrong with a certificate (its header x509_vfy.h, from memory)."""
+
+
+def _about_the_certificate(chain: Sequence[BaseException]) -> RefusedError:
+    found = next((link for link in chain if isinstance(link, ssl.SSLCertVerificationError)), None)
+    code = found.verify_code if found else 0
+    if code in (EXPIRED, NOT_YET):
+        when = "has expired" if code == EXPIRED else "is not valid yet"
+        said = f"has a certificate that {when}: look at this machine's clock; if it is right, {ASK} to renew it"
+    elif code in WRONG_NAMES:
+        said = f"has a certificate that is for another name: check the address, or {ASK}"
+    elif code in SELF_SIGNED:
+        said = f"has a certificate that nobody but itself vouches for: {ASK} for it, and name its file as certificate"
+    elif found:
+        said = f"has a certificate that can't be trusted, for its issuer isn't known here: {ASK}"
+    else:
+        said = f"and we found no safe way to speak (TLS): check the address and its port, or {ASK}"
+    return RefusedError(said, stops=True)
 
 
 def _cause(error: BaseException) -> BaseException | None:
