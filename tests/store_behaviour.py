@@ -198,7 +198,7 @@ class StoreBehaviour:
 
     def test_previous_believable(self, store: Store) -> None:
         """However many absurd rows lie before the begin, the last one comes that a running count can go on from."""
-        absurd = (-1.0, 3.4e38, float("nan"), 2.0**31)
+        absurd = (-1.0, 3.4e38, float("nan"), 2.0**32)
         store.keep(rows((0, RAIN, T - 90_000, 41), *((0, RAIN, T - 300 * n, absurd[n % 4]) for n in range(1, 100))))
         store.keep(rows((1, RAIN, T - 600, 5), received_at=T))
         store.keep(rows((1, RAIN, T - 300, 6), received_at=T - 86400))

@@ -713,13 +713,13 @@ def terms_of(network: Network) -> Terms:
         for written, name in zip(stations.covers_s.tolist(), stations.source, strict=True)
     ]
     return Terms(
-        in_tips=np.array([source.rain.unit == "tips" for source in network.sources]),
-        running=np.array([source.rain.counts == "running total" for source in network.sources]),
-        each_tip=np.array([source.rain.counts == "each tip" for source in network.sources]),
+        in_tips=np.array([source.rain.unit == "tips" for source in network.sources], bool),
+        running=np.array([source.rain.counts == "running total" for source in network.sources], bool),
+        each_tip=np.array([source.rain.counts == "each tip" for source in network.sources], bool),
         wraps_at=np.array(
-            [_delivered_unit(source.rain.wraps_at or 0.0, source.rain.unit) for source in network.sources]
+            [_delivered_unit(source.rain.wraps_at or 0.0, source.rain.unit) for source in network.sources], np.float64
         ),
-        zeroed_at_s=np.array([_zeroed_at_s(source) for source in network.sources]),
+        zeroed_at_s=np.array([_zeroed_at_s(source) for source in network.sources], np.int64),
         tip_um=np.array([1000 * (network.tip_mm(position) or 0.0) for position in range(len(stations))]),
         covers_s=np.array(covers, np.int64),
     )
