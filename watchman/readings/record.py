@@ -387,7 +387,11 @@ class Record:
         self._note_latest(rows)
         self._touch(rows)
         stretches = self._stretches(new.take(late[new.station]))
-        return rows, self._write_again(stretches, history, (self.fine, self.hourly, self.daily))
+        again = self._write_again(stretches, history, (self.fine, self.hourly, self.daily))
+        # What is absurd by itself makes no day be written again, and is flagged all the same.
+        absurd = clean(new.take(late[new.station] & ~believable(new)), self.terms, self.held)
+        self._note_newest(absurd)
+        return Clean.join([rows, absurd]), again
 
     def decide(self, held: Held, changed: Iterable[tuple[int, int, int]], history: History) -> Clean:
         """Take over what counts and what doesn't; write the (station, begin, end) stretches again."""
