@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
 
 from tests.readings.sources.test_files import HEADER, NOW, STATIONS, values, write
 from watchman.model import BATTERY, RAIN, TEMPERATURE, Delivery
@@ -295,3 +296,24 @@ def test_a_night_told_apart_by_the_order_of_rows_with_headers_between(source: Ma
 
     begin = int(datetime(2025, 11, 2, 7, tzinfo=UTC).timestamp())
     assert (readings.observed_at - begin).tolist() == [0, 1800, 3600, 5400]
+
+
+def test_a_column_a_station(tmp_path: Path, source: Callable[..., AnySource]) -> None:
+    """Whose a column is stands in its name; a row that can't be read is told once, and not once a station."""
+    columns = {"time": "Zeit", "rain": "Regen {station} mm", "battery": "Akku {station}"}
+    (tmp_path / "wide.csv").write_text(
+        "Zeit;Regen Hollin mm;Akku Hollin;Regen Fennick Bridge mm;Wind\n"
+        "2025-10-21T00:05:00Z;0,2;3,91;0,4;7\n"
+        "2025-10-21T00:10:00Z;0,0;;0,6;7\n"
+        "2025-10-21T00:15:00Z;0,0\n"
+    )
+    one = source(columns=columns, path="wide.csv", delimiter=";", decimal=",")
+    delivery, _ = fetch(one, tmp_path, {"Hollin": 0, "Fennick Bridge": 1}, 0, FetchMemory(), NOW)
+
+    readings = delivery.readings
+    got = sorted(zip(readings.station.tolist(), readings.variable.tolist(), readings.value.tolist(), strict=True))
+    assert got == [(0, RAIN, 0.0), (0, RAIN, 0.2), (0, BATTERY, 3.91), (1, RAIN, 0.4), (1, RAIN, 0.6)]
+    assert len(delivery.rejected) == 1
+
+    with pytest.raises(ValidationError, match="measure"):
+        source(columns={"time": "t {station}", "rain": "r"}, path="wide.csv")

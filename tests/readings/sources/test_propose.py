@@ -181,3 +181,22 @@ def test_one_value_a_row_under_names_nobody_thought_of() -> None:
     assert proposal.trouble == ""
     assert proposal.settings["columns"] == {"time": "t0", "variable": "kanal", "value": "x", "station": "unit"}
     assert proposal.settings["variables"] == {"rain": "tips", "battery": "vbat"}
+
+
+@pytest.mark.parametrize(
+    ("header", "columns"),
+    [
+        ("TIMESTAMP,Rain_A1_mm,Rain_A2_mm", {"time": "TIMESTAMP", "rain": "Rain_{station}_mm"}),
+        ("time,hollin rain,fennick rain", {"time": "time", "rain": "{station} rain"}),
+        ("time,rain_mm,rain_total_mm,site", {"time": "time", "rain": "rain_mm", "station": "site"}),
+    ],
+)
+def test_a_column_a_station(header: str, columns: dict[str, str]) -> None:
+    """Where only a part of the names differs, that part is the station; beside a column of stations it is not."""
+    more = ",hollin" if "site" in header else ""
+    rows = "".join(f"2025-10-21 00:{at:02}:00,0.{at % 3},0{more}\n" for at in range(5, 60, 5))
+    proposal = propose(f"{header}\n{rows}".encode(), "csv")
+    assert proposal.trouble == ""
+    assert proposal.settings["columns"] == columns
+    if "site" not in header:
+        assert [one.name for one in proposal.stations] in (["A1", "A2"], ["fennick", "hollin"])

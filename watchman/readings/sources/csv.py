@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from functools import lru_cache
 from itertools import pairwise
-from typing import Annotated, Literal, Self
+from typing import Annotated, ClassVar, Literal, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
@@ -58,12 +58,14 @@ def _one_character(value: str) -> str:
 class _Layout:
     """Where things stand beneath one header. names: all of it; places: of each column by `Columns` field, from 0.
 
+    stations: where there is a column a station, whose they are; the keys of their places are `_key`s.
     needed: fields a row must have; width: fields of the header, 0 where there is none; units, remarks: as in Table.
     fault: why no row beneath it can be read, or "".
     """
 
     names: tuple[str, ...]
     places: Mapping[str, Sequence[int]]
+    stations: tuple[str, ...]
     needed: int
     width: int
     units: Mapping[str, str]
@@ -83,6 +85,8 @@ class _Head:
 
 class Source(TableSource):
     """A table in text: CSV and its relatives."""
+
+    station_in_columns: ClassVar[bool] = True
 
     kind: Literal["csv"]
     """"csv"."""
@@ -118,10 +122,10 @@ class Source(TableSource):
                 parts.append(self._without_preamble(_text(content[at:header]), layout, head.above))
                 following, at = self._begun_anew(content, header)
                 if following != layout:
-                    yield self._table("".join(parts), layout)
+                    yield from self._tables("".join(parts), layout)
                     layout, parts = following, []
             parts.append(_text(content[at:stop]))
-            yield self._table("".join(parts), layout)
+            yield from self._tables("".join(parts), layout)
             at, parts = max(at, stop), []
             if at >= len(content):
                 return
@@ -234,12 +238,21 @@ class Source(TableSource):
 
     def _layout(self, names: tuple[str, ...]) -> _Layout:
         """Return how rows beneath these names are laid out."""
-        fault, places = "", {}
+        fault = ""
+        places: dict[str, list[int]] = {}
+        stations: dict[str, None] = {}
         for column, parts in self.columns.parts().items():
-            fault = fault or next((said for part in parts if (said := self._missing(part, names))), "")
-            places[column] = [_place(part, names) for part in parts]
+            if "{station}" in str(parts[0]):
+                theirs = _by_station(str(parts[0]), names)
+                places |= {_key(column, station): [place] for station, place in theirs.items()}
+                stations |= dict.fromkeys(theirs)
+                header = self.delimiter.join(names)[:300]
+                fault = fault or ("" if theirs else f"no column like {parts[0]!r}; its header is: {header}")
+            else:
+                fault = fault or next((said for part in parts if (said := self._missing(part, names))), "")
+                places[column] = [_place(part, names) for part in parts]
         needed = 1 + max(place for parts in places.values() for place in parts)
-        return _Layout(names, places, needed, len(names), {}, (), fault)
+        return _Layout(names, places, tuple(stations), needed, len(names), {}, (), fault)
 
     def _missing(self, column: Column, names: tuple[str, ...]) -> str:
         """Say why a column can't be found in a header, or return ""."""
@@ -340,6 +353,22 @@ class Source(TableSource):
             end -= 1
         return text if end == len(lines) else "".join(f"{line}\n" for line in lines[:end])
 
+    def _tables(self, text: str, layout: _Layout) -> Iterator[Table]:
+        """Yield the text as a table, or as one a station where each has columns of its own."""
+        whole = self._table(text, layout)
+        if not layout.stations or not whole.columns:
+            yield whole
+            return
+        shared = {name: cells for name, cells in whole.columns.items() if name in type(self.columns).model_fields}
+        faulty = whole.faulty
+        for station in layout.stations:
+            own = {
+                name: whole.columns[_key(name, station)] for name in VARIABLES if _key(name, station) in layout.places
+            }
+            columns = {**shared, **own, "station": [station] * len(whole)}
+            yield replace(whole, columns=columns, faulty=faulty)
+            faulty = ()
+
     def _table(self, text: str, layout: _Layout) -> Table:
         """Return the text as a table."""
         faulty: list[tuple[str, str]] = []
@@ -359,7 +388,7 @@ class Source(TableSource):
         cells = {place: [row[place] for row in rows] for parts in layout.places.values() for place in parts}
         named = {name: _joined([cells[place] for place in parts]) for name, parts in layout.places.items()}
         if self.decimal == "," or self.thousands:
-            for name in named.keys() & {*VARIABLES, "value"}:
+            for name in [key for key in named if key.partition(_key("", ""))[0] in (*VARIABLES, "value")]:
                 plain = {cell: self._with_point(cell) for cell in set(named[name])}
                 named[name] = [plain[cell] for cell in named[name]]
         return Table(named, lines.__getitem__, tuple(faulty), layout.units, layout.names, remarks=layout.remarks)
@@ -519,7 +548,7 @@ def _whole_lines(content: bytes, begin: int, size: int) -> int:
 def _names_in(columns: Columns) -> frozenset[str]:
     """Return the names that are written for columns; a file may have a header above every row."""
     parts = (part for parts in columns.parts().values() for part in parts)
-    return frozenset(_name(part) for part in parts if isinstance(part, str))
+    return frozenset(_name(part) for part in parts if isinstance(part, str) and "{station}" not in part)
 
 
 def _is_unit(field: str, column: str) -> bool:
@@ -537,6 +566,17 @@ def _names(fields: Sequence[str]) -> tuple[str, ...]:
     while names and not names[-1]:
         names.pop()
     return tuple(names)
+
+
+def _by_station(pattern: str, names: Sequence[str]) -> dict[str, int]:
+    """Return the place of each station's column: what stands in a name where {station} does in the pattern."""
+    shape = re.compile(re.escape(_name(pattern)).replace(r"\{station\}", "(.+)"))
+    found = ((shape.fullmatch(name), place) for place, name in enumerate(names))
+    return {match[1]: place for match, place in found if match}
+
+
+def _key(column: str, station: str) -> str:
+    return f"{column}\n{station}"
 
 
 def _place(column: Column, names: Sequence[str]) -> int:

@@ -215,9 +215,11 @@ class _Guess:
         self.questions: list[str] = []
         self._time()
         self._received()
-        if not self._long():
+        if self._long():
+            self._station()
+        elif not self._by_station():
             self._wide()
-        self._station()
+            self._station()
         if not self.columns.keys() & {*VARIABLES, "value"}:
             if isinstance(sample.names[0], int):
                 raise UnreadableError(
@@ -303,6 +305,27 @@ class _Guess:
         """Say whether a column holds few words, again and again."""
         return 4 * len(set(self.texts[place])) <= len(self.texts[place])
 
+    def _by_station(self) -> bool:
+        """Find tables with a column a station; say whether it is one."""
+        kinds: dict[str, list[int]] = {}
+        for place in self.free:
+            kind = _variable_of(self.sample.labels[place])
+            if kind and _are_numbers(self.texts[place]):
+                kinds.setdefault(kind, []).append(place)
+        if len(kinds.get("rain", ())) < 2 or self._named(STATION_WORDS) or "records" in self.sample.layout:
+            return False
+        patterns = {kind: _pattern([str(self.sample.names[place]) for place in own]) for kind, own in kinds.items()}
+        if not patterns["rain"]:
+            return False
+        for kind, own in kinds.items():
+            if patterns[kind]:
+                self.columns[kind] = patterns[kind]
+                self.free = [place for place in self.free if place not in own]
+        self.reasons.append(f"There is a column a station: {self.columns['rain']}.")
+        label = self.sample.labels[kinds["rain"][0]]
+        self._rain(label, [text for place in kinds["rain"] for text in self.texts[place]])
+        return True
+
     def _wide(self) -> None:
         for place in list(self.free):
             name = _variable_of(self.sample.labels[place])
@@ -338,7 +361,8 @@ class _Guess:
 def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Proposal:
     """Return the proposal, with the sample read by it through the same code that will read the source."""
     settings = guess.settings
-    lone = "" if "station" in guess.columns else "the station"
+    by_station = "{station}" in str(guess.columns.get("rain"))
+    lone = "" if "station" in guess.columns or by_station else "the station"
     kinds: dict[str, type[csv.Source | json.Source]] = {"csv": csv.Source, "json": json.Source}
     source = kinds[kind].model_validate(
         {"name": "sample", "kind": kind, "path": "{station}" if lone else "sample", **settings}
@@ -411,6 +435,23 @@ def _first_rows(readings: Readings, names: Sequence[str]) -> tuple[RowSeen, ...]
 
 def _moment(seconds: np.integer[Any]) -> datetime:
     return datetime.fromtimestamp(int(seconds), UTC)
+
+
+def _pattern(names: Sequence[str]) -> str:
+    """Return what names have in common, with {station} where they differ; "" where nothing is left of one of them."""
+    before, after = _beginning(names), _beginning([name[::-1] for name in names])[::-1]
+    # A station's name may begin as the others' do: names part at a sign between words only.
+    before = before[: max((place + 1 for place, sign in enumerate(before) if not sign.isalnum()), default=len(before))]
+    after = after[min((place for place, sign in enumerate(after) if not sign.isalnum()), default=0) :]
+    longest = len(before) + len(after)
+    return f"{before}{{station}}{after}" if longest and all(len(name) > longest for name in names) else ""
+
+
+def _beginning(names: Sequence[str]) -> str:
+    """Return what all names begin with."""
+    first = min(names, key=len)
+    differs = (place for place, sign in enumerate(first) if any(name[place] != sign for name in names))
+    return first[: next(differs, len(first))]
 
 
 def _words(label: str) -> set[str]:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, Self
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, Self
 from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -134,7 +134,7 @@ class Columns(Written):
     value: Column | None = None
     """The value, in a table with one value a row."""
     rain: Column | None = None
-    """Rain, in tips or depth (see `rain`)."""
+    """Rain, in tips or depth (see `rain`). Where CSV has a column a station: "rain_{station}", and so the others."""
     battery: Column | None = None
     """Battery voltage."""
     temperature: Column | None = None
@@ -157,6 +157,18 @@ class Columns(Written):
         if self.variable is None and not measured:
             raise ValueError('name at least one measured column, for instance rain = "rain_mm"')
         return self
+
+    @model_validator(mode="after")
+    def _only_variables_by_station(self) -> Self:
+        others = [parts for name, parts in self.parts().items() if name not in VARIABLES]
+        if any("{station}" in str(part) for parts in others for part in parts):
+            raise ValueError('{station} stands in columns that measure, for instance rain = "rain_{station}"')
+        return self
+
+    @property
+    def by_station(self) -> bool:
+        """Say whether there is a column a station, as in rain = "rain_{station}"."""
+        return any("{station}" in str(getattr(self, name)) for name in VARIABLES)
 
     def parts(self) -> dict[str, tuple[Column, ...]]:
         """Return every column that is named, as the tuple of places it is read from."""
@@ -447,6 +459,8 @@ class DocumentSource(Source):
 class TableSource(DocumentSource):
     """A source whose documents hold a table, of whose columns people say what they are. Kinds derive from it."""
 
+    station_in_columns: ClassVar[bool] = False
+
     columns: Columns
     """Where each thing stands in the table."""
     next_page: Annotated[str, Field(min_length=1)] | None = None
@@ -460,11 +474,13 @@ class TableSource(DocumentSource):
 
     @model_validator(mode="after")
     def _one_way_to_know_the_station(self) -> Self:
-        if self.per_station == (self.columns.station is not None):
+        if [self.per_station, self.columns.station is not None, self.columns.by_station].count(True) != 1:
             raise ValueError(
                 "say once how to know the station: name its column, for instance columns.station = "
                 '"station_id", or write {station} into the address or path'
             )
+        if self.columns.by_station and not self.station_in_columns:
+            raise ValueError("{station} can stand in columns of CSV only; write it into the address or path")
         return self
 
     @model_validator(mode="after")
