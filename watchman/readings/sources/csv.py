@@ -197,6 +197,7 @@ class Source(TableSource):
     def _head_to(self, lines: list[bytes], number: int, above: int, skipped: int, layout: _Layout) -> _Head:
         """Return the head with what belongs to it beneath its first lines: units, descriptions, skipped lines."""
         beneath: list[list[str]] = []
+        described: list[bytes] = []
         rows: list[bytes] = []
         while number < len(lines):
             fields = self._fields(_text(lines[number]))
@@ -204,6 +205,7 @@ class Source(TableSource):
                 number += 1
             elif layout.names and not rows and len(beneath) < UNDER_HEADER and self._is_beneath(fields, layout):
                 beneath.append(fields)
+                described.append(lines[number])
                 number += 1
             elif number < skipped:
                 rows.append(lines[number])
@@ -211,6 +213,8 @@ class Source(TableSource):
             else:
                 break
         length = sum(map(len, lines[:number]))
+        if not _have_units(beneath, layout):
+            rows, beneath = described + rows, []
         return _Head(length, above, b"".join(rows), self._with_units(layout, beneath))
 
     def _record(self, lines: Sequence[bytes], number: int) -> tuple[int, list[str]]:
@@ -338,6 +342,8 @@ class Source(TableSource):
             if not self._is_beneath(fields, layout):
                 break
             beneath.append(fields)
+        if not _have_units(beneath, layout):
+            beneath = []
         return self._with_units(layout, beneath), at + sum(map(len, lines[: 1 + len(beneath)]))
 
     def _without_preamble(self, text: str, layout: _Layout, above: int) -> str:
@@ -549,6 +555,12 @@ def _names_in(columns: Columns) -> frozenset[str]:
     """Return the names that are written for columns; a file may have a header above every row."""
     parts = (part for parts in columns.parts().values() for part in parts)
     return frozenset(_name(part) for part in parts if isinstance(part, str) and "{station}" not in part)
+
+
+def _have_units(beneath: Sequence[Sequence[str]], layout: _Layout) -> bool:
+    """Say whether lines beneath the names describe them, for there is a unit in one; else they are rows like others."""
+    places = [(name, parts[0]) for name, parts in layout.places.items() if name in VARIABLES]
+    return any(place < len(line) and _is_unit(line[place], name) for line in beneath for name, place in places)
 
 
 def _is_unit(field: str, column: str) -> bool:
