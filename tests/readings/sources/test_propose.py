@@ -42,13 +42,12 @@ def test_degrees_fahrenheit_by_the_name(name: str, unit: str | None) -> None:
 
 
 def test_four_lines_of_header() -> None:
-    """Names in the second line, units in the third; the station must then stand in the file's name."""
+    """Names in the second line, units in the third, which are known as such; the station stands in the file's name."""
     header = '"x","y"\n"TIMESTAMP","RECORD","BattV","Rain_Tot"\n"TS","RN","Volts","mm"\n"","","Min","Tot"'
 
     found = propose(table(header, lambda m: f'"2025-10-21 14:{m:02d}:00",{m},12.5,{0.254 if m == 10 else 0}'), "csv")
 
     assert found.settings == {
-        "skip_lines": [1, 3, 4],
         "columns": {"time": "TIMESTAMP", "battery": "BattV", "rain": "Rain_Tot"},
     }
     assert any("{station}" in question for question in found.questions)

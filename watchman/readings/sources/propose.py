@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any, Literal
@@ -16,7 +17,7 @@ import numpy as np
 
 from watchman.model import RAIN, VARIABLES, Readings
 from watchman.readings.sources import csv, json, tables, times
-from watchman.readings.sources.settings import Clock, Source, UnreadableError
+from watchman.readings.sources.settings import Clock, Source, Table, UnreadableError
 
 WORDS = {
     "rain": ("rain", "precip", "pcp", "prcp", "tips", "tip", "bucket", "niederschlag", "regen", "pluie", "lluvia"),
@@ -363,11 +364,15 @@ def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Prop
     settings = guess.settings
     by_station = "{station}" in str(guess.columns.get("rain"))
     lone = "" if "station" in guess.columns or by_station else "the station"
-    kinds: dict[str, type[csv.Source | json.Source]] = {"csv": csv.Source, "json": json.Source}
-    source = kinds[kind].model_validate(
-        {"name": "sample", "kind": kind, "path": "{station}" if lone else "sample", **settings}
-    )
-    found = list(source.tables(sample))
+    source, found = _tables_by(kind, settings, lone, sample)
+    if "skip_lines" in settings:
+        # What stands around a header is mostly known as such, and the units there are read then.
+        fewer = {name: value for name, value in settings.items() if name != "skip_lines"}
+        with suppress(UnreadableError):
+            plain, by_itself = _tables_by(kind, fewer, lone, sample)
+            if sum(map(_faults, by_itself)) <= sum(map(_faults, found)):
+                source, found = plain, by_itself
+                del settings["skip_lines"]
     names = [lone] if lone else sorted({text.strip() for table in found for text in table.columns["station"]} - {""})
     setting = tables.Setting(source, {name: place for place, name in enumerate(names)}, 0, 0)
     batches = [tables.read(table, lone, False, setting) for table in found]
@@ -392,6 +397,20 @@ def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Prop
         tuple(guess.reasons),
         tuple(guess.questions),
     )
+
+
+def _tables_by(
+    kind: Literal["csv", "json"], settings: Mapping[str, Any], lone: str, sample: bytes
+) -> tuple[csv.Source | json.Source, list[Table]]:
+    kinds: dict[str, type[csv.Source | json.Source]] = {"csv": csv.Source, "json": json.Source}
+    source = kinds[kind].model_validate(
+        {"name": "sample", "kind": kind, "path": "{station}" if lone else "sample", **settings}
+    )
+    return source, list(source.tables(sample))
+
+
+def _faults(table: Table) -> int:
+    return len(table.faulty) + len(table.remarks)
 
 
 def seen(readings: Readings, names: Sequence[str]) -> tuple[tuple[StationSeen, ...], tuple[RowSeen, ...]]:
