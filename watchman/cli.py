@@ -111,9 +111,9 @@ def once(network: Path, source: str, station: str) -> None:
     click.echo(f"{_number(len(told.events), 'event')}, {_number(len(told.notices), 'notice')} made.")
     for event in told.events:
         click.echo(f"  {event.kind.value}: {event.alarm.key.rule} {event.alarm.key.scope} no. {event.alarm.number}")
-    trouble = next((delivery.trouble for delivery in deliveries if source and delivery.source == source), "")
-    if trouble:
-        raise OutsideError(f"source {source}: {trouble}")
+    troubles = {one.source: one.trouble for one in deliveries if one.trouble and source in ("", one.source)}
+    if troubles and (source or len(troubles) == len({one.source for one in deliveries})):
+        raise OutsideError("\n".join(f"source {name}: {trouble}" for name, trouble in troubles.items()))
 
 
 @commands.command(

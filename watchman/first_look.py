@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -16,9 +18,9 @@ from pydantic import ValidationError
 from watchman.errors import InputError, Mistake, OutsideError
 from watchman.model import VARIABLES
 from watchman.readings.sources import looking, sampling
-from watchman.readings.sources.propose import Proposal, StationSeen, propose
+from watchman.readings.sources.propose import NO_STATION, Proposal, StationSeen, propose
 from watchman.readings.sources.settings import PLACEHOLDER
-from watchman.readings.sources.web import MEGABYTE, Door, RefusedError
+from watchman.readings.sources.web import MEGABYTE, Door, RefusedError, shown
 from watchman.settings import NetworkSettings
 from watchman.telling.phrases import counted
 
@@ -30,6 +32,7 @@ SAMPLE_WITHIN_S = 30.0
 LISTEN_S = 60.0
 FILES_LOOKED_AT = 200
 ATTEMPTS = 3
+LONGEST_NAME = 80
 FARTHEST_OFFSET = timedelta(hours=14)
 """No place's clock is farther from UTC (IANA time zone database: Pacific/Kiritimati)."""
 LATE_HALVES = 1
@@ -99,7 +102,10 @@ def ask_source(talk: Conversation, draft: Draft, folder: Path, now: datetime) ->
             talk.tell(trouble)
             continue
         _show(talk.tell, proposal)
-        draft.stations = proposal.stations
+        draft.stations = tuple(one for one in proposal.stations if _is_a_name(one.name))
+        if len(draft.stations) < len(proposal.stations):
+            odd = counted(len(proposal.stations) - len(draft.stations), "station")
+            draft.undone.append(f"{odd} left out: a name with signs nobody can see, or one that looks like a formula.")
         draft.source = {"name": "main", "kind": proposal.kind, **written, **proposal.settings}
         _agree(talk, draft, proposal, now)
         return
@@ -165,6 +171,11 @@ def _words(error: ValidationError) -> list[str]:
     return [one["msg"].removeprefix("Value error, ") for one in error.errors()]
 
 
+def _is_a_name(name: str) -> bool:
+    """Say whether a source's word for a station can stand in a table that people open, and be shown to them."""
+    return name.isprintable() and name[:1] not in ("=", "+", "-", "@") and len(name) <= LONGEST_NAME
+
+
 def _asks_each(place: str) -> bool:
     return _is_address(place) and "{station}" in place
 
@@ -194,17 +205,29 @@ def _look(place: str, token: str, stations: Sequence[str], folder: Path, now: da
     if _is_address(place) and looking.kind_of(samples[0][1]) == "sensorthings":
         proposal = looking.look_at_things(place, token, now)
         if proposal.trouble:
-            raise OutsideError(f"{place} can't be read: {proposal.trouble}.")
+            raise OutsideError(f"{shown(place)} can't be read: {proposal.trouble}.")
         return proposal
     looks = [(station, _proposed(place, sample)) for station, sample in samples]
     good = [(station, proposal) for station, proposal in looks if not proposal.trouble]
     if not good:
-        raise OutsideError(f"{place} can't be read: {looks[0][1].trouble}.")
+        raise OutsideError(f"{shown(place) if _is_address(place) else place} can't be read: {looks[0][1].trouble}.")
     seen = {name: one for station, proposal in good for name, one in _named(station, proposal)}
     for station in stations:
         seen.setdefault(station, StationSeen(station, 0, now, now, None))
     best = max((proposal for _, proposal in good), key=lambda proposal: len(proposal.rows))
+    if "{station}" not in place and NO_STATION in best.questions:
+        raise OutsideError(_how_to_know_the_station(place))
     return Proposal(best.kind, best.settings, tuple(seen.values()), best.rows, best.reasons, best.questions)
+
+
+def _how_to_know_the_station(place: str) -> str:
+    """Say where {station} could stand in a place whose readings don't say whose they are."""
+    head, slash, tail = place.rpartition("/")
+    _, dot, ending = tail.partition(".")
+    if _is_address(place):
+        return "Nothing in it names the station: write {station} into the address, where its name stands."
+    likely = f"{head}{slash}{{station}}{dot}{ending}"
+    return f"Nothing in it names the station. If the file's name does, write {likely}, and each file is one station's."
 
 
 def _named(station: str, proposal: Proposal) -> list[tuple[str, StationSeen]]:
@@ -239,7 +262,7 @@ def _fetched(place: str, token: str, station: str, now: datetime) -> bytes:
         try:
             content, _ = door.get(PLACEHOLDER.sub(filled, place), None)
         except RefusedError as refusal:
-            raise OutsideError(f"{place.split('?')[0]} {refusal}.") from None
+            raise OutsideError(f"{shown(place)} {refusal}.") from None
     return content or b""
 
 
@@ -248,16 +271,18 @@ def _samples_of_files(place: str) -> list[tuple[str, bytes]]:
     whole = Path(place).absolute()
     pattern = str(whole).replace("{station}", "*")
     found = sorted(path for path in Path(whole.anchor).glob(pattern[len(whole.anchor) :]) if path.is_file())
+    if not found and whole.is_dir():
+        raise OutsideError(f"{place} is a folder: write {place.rstrip('/')}/*.csv, or {{station}}.csv for a file each.")
     if not found:
         raise OutsideError(f"There is no file {place}.")
     shape = re.escape(str(whole)).replace(r"\*", ".*").replace(r"\{station\}", "(?P<station>[^/]+?)", 1)
     samples = []
     for path in found[:FILES_LOOKED_AT]:
         try:
-            with path.open("rb") as file:
+            with gzip.open(path) if path.suffix == ".gz" else path.open("rb") as file:
                 sample = file.read(SAMPLE_BYTES)
-        except OSError as error:
-            raise OutsideError(f"{path} can't be opened: {error.strerror}.") from None
+        except (OSError, EOFError, zlib.error) as error:
+            raise OutsideError(f"{path} can't be opened: {getattr(error, 'strerror', None) or error}.") from None
         if len(sample) == SAMPLE_BYTES:
             sample = sample[: sample.rfind(b"\n") + 1]
         match = re.fullmatch(shape, str(path))
@@ -272,13 +297,16 @@ def _show(tell: Tell, proposal: Proposal) -> None:
         tell(f"  {ours:<12} from {theirs if isinstance(theirs, str) else json.dumps(theirs)}")
     for reason in proposal.reasons:
         tell(f"  {reason}")
+    clock = "" if any("offset" in question for question in proposal.questions) else " UTC"
     tell("The first rows, as read:")
-    for row in proposal.rows:
-        tell(f"  {row.station:<16} {row.observed_at:%Y-%m-%d %H:%M} UTC  {row.variable:<12} {row.value:g}")
+    for row in (row for row in proposal.rows if row.station.isprintable()):
+        tell(f"  {row.station:<16} {row.observed_at:%Y-%m-%d %H:%M}{clock}  {row.variable:<12} {row.value:g}")
     tell(f"{counted(len(proposal.stations), 'station')}:")
-    for one in proposal.stations:
-        spacing = f", one every {one.spacing_minutes:g} min" if one.spacing_minutes else ""
-        heard = f"last reading {one.last_at:%Y-%m-%d %H:%M} UTC{spacing}" if one.readings else "not looked at yet"
+    for one in (one for one in proposal.stations if one.name.isprintable()):
+        spacing = (
+            f", one every {one.spacing_minutes:.3g} min" if one.spacing_minutes and one.spacing_minutes >= 1 else ""
+        )
+        heard = f"last reading {one.last_at:%Y-%m-%d %H:%M}{clock}{spacing}" if one.readings else "not looked at yet"
         tell(f"  {one.name:<16} {heard}")
 
 
@@ -297,7 +325,8 @@ def _agree(talk: Conversation, draft: Draft, proposal: Proposal, now: datetime) 
                 columns[name] = answer or before
         draft.source["columns"] = columns
         draft.undone.append("The columns you named have not been tried: watchman verify reads by them.")
-    questions = list(proposal.questions)
+    questions = [question for question in proposal.questions if question != NO_STATION]
+    questions = _ask_day_or_month(talk, draft, proposal, questions, now)
     if any("offset" in question for question in questions):
         questions = [question for question in questions if "offset" not in question]
         likely = _likely_clock(proposal, now)
@@ -323,6 +352,29 @@ def _agree(talk: Conversation, draft: Draft, proposal: Proposal, now: datetime) 
         questions = [question for question in questions if "end of its interval" not in question]
         _ask_stamps(talk, draft, proposal)
     draft.undone += [f"Taken for granted: {question}" for question in questions]
+
+
+def _ask_day_or_month(
+    talk: Conversation, draft: Draft, proposal: Proposal, questions: list[str], now: datetime
+) -> list[str]:
+    """Ask what comes first where both would do; today's date tells which is likely. Return the questions left."""
+    asked = [question for question in questions if "day first or month first" in question]
+    if not asked:
+        return questions
+    pattern = proposal.settings["time"]["format"]
+    newest = max(one.last_at for one in proposal.stations)
+    swapped = newest.replace(month=newest.day, day=newest.month)
+    first, other = ("day", "month") if pattern.startswith("%d") else ("month", "day")
+    likely = first if abs(now - newest) <= abs(now - swapped) else other
+    answer = talk.insist("dates", asked[0].split(" It is taken")[0] + " (day/month)", likely, _no_day_or_month)
+    if answer != first:
+        turned = pattern.translate(str.maketrans("dm", "md"))
+        draft.source["time"] = {**draft.source.get("time", {}), "format": turned}
+    return [question for question in questions if question not in asked]
+
+
+def _no_day_or_month(answer: str) -> str:
+    return "" if answer in ("day", "month") else 'Answer "day" or "month": what stands first in its dates?'
 
 
 def _likely_clock(proposal: Proposal, now: datetime) -> str:

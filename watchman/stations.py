@@ -51,6 +51,12 @@ def _tip_mm(written: float) -> float:
     return written
 
 
+def _name(written: str) -> str:
+    if not written.isprintable():
+        raise wrong("its name has signs in it that nobody can see", "Write it anew by hand, on one line.", "Hollin Dam")
+    return written
+
+
 def _short_name(written: str) -> str:
     if not gsm.is_plain(written) or gsm.septets(written) > SHORT_NAME_LETTERS:
         allowed = f"It may have {SHORT_NAME_LETTERS} plain letters; others make a text cost several."
@@ -83,7 +89,7 @@ class Station(Written):
     """[deg], east positive, with a decimal point."""
     elevation_m: Annotated[float, Field(ge=-450, le=9000)] | None = None
     """Height above the sea [m]."""
-    name: str = ""
+    name: Annotated[str, AfterValidator(_name)] = ""
     """What people call it; the id when empty."""
     short_name: Annotated[str, AfterValidator(_short_name)] = ""
     """At most 12 plain letters for texts; made from the name when empty."""

@@ -123,7 +123,8 @@ def _source(network: Network, delivery: Delivery, phrases: Phrases) -> Iterator[
     else:
         heard = counted(len(np.unique(readings.station)), "station")
         newest = phrases.stamp(datetime.fromtimestamp(int(readings.observed_at.max()), UTC))
-        yield f"{delivery.source}: {counted(len(readings), 'reading')} of {heard}, the newest of {newest}."
+        count = len(readings.without_repeats())
+        yield f"{delivery.source}: {counted(count, 'reading')} of {heard}, the newest of {newest}."
     for rejected in delivery.rejected:
         row = "" if rejected.row.startswith("station ") else rejected.row
         yield f"{delivery.source}: not read: {rejected.reason}{f' (the row: {row})' if row else ''}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -317,3 +318,30 @@ def test_a_column_a_station(tmp_path: Path, source: Callable[..., AnySource]) ->
 
     with pytest.raises(ValidationError, match="measure"):
         source(columns={"time": "t {station}", "rain": "r"}, path="wide.csv")
+
+
+def test_rain_goes_on_without_a_voltage(tmp_path: Path, source: Callable[..., AnySource]) -> None:
+    """A column that is gone costs itself, and is told once; without the rain the source is in trouble."""
+    columns = {"time": "time", "station": "station", "rain": "rain", "battery": "battery_v"}
+    one = source(columns=columns, path="data.csv")
+    aliases = {"hollin": 0}
+    (tmp_path / "data.csv").write_text("time,station,rain\n2025-10-21T00:05:00Z,hollin,0.2\n")
+    delivery, _ = fetch(one, tmp_path, aliases, 0, FetchMemory(), NOW)
+    assert delivery.readings.value.tolist() == [0.2]
+    assert delivery.trouble == ""
+    assert "battery is left unread" in delivery.rejected[0].reason
+
+    (tmp_path / "data.csv").write_text("time,station,battery_v\n2025-10-21T00:05:00Z,hollin,3.9\n")
+    os.utime(tmp_path / "data.csv", (0, 0))  # a fresh file may still be being written
+    delivery, _ = fetch(one, tmp_path, aliases, 0, FetchMemory(), NOW)
+    assert "no column 'rain'" in delivery.trouble
+
+
+def test_nothing_from_a_source_steers_a_terminal(tmp_path: Path, source: Callable[..., AnySource]) -> None:
+    """Neither colours nor a window's title, nor a line of its own."""
+    name = "\x1b[2J\x1b]0;x\x07\u202egood"
+    (tmp_path / "data.csv").write_text(f"time,station,rain\n2025-10-21T00:05:00Z,{name},0.2\n")
+    delivery, _ = fetch(source(path="data.csv"), tmp_path, {"hollin": 0}, 0, FetchMemory(), NOW)
+    told = [delivery.trouble, *(f"{row.row}{row.reason}" for row in delivery.rejected)]
+    assert "good" in "".join(told)
+    assert all(text.isprintable() for text in told)

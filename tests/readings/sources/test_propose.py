@@ -199,3 +199,37 @@ def test_a_column_a_station(header: str, columns: dict[str, str]) -> None:
     assert proposal.settings["columns"] == columns
     if "site" not in header:
         assert [one.name for one in proposal.stations] in (["A1", "A2"], ["fennick", "hollin"])
+
+
+def sample_of(header: str, row: Callable[[int], str]) -> bytes:
+    return f"{header}\n{''.join(f'{row(step)}{chr(10)}' for step in range(288 * 3))}".encode()
+
+
+def stamp(step: int) -> str:
+    return f"2025-10-{20 + step // 288:02}T{step % 288 // 12:02}:{step % 12 * 5:02}:00Z"
+
+
+def test_a_total_that_starts_again_each_day_is_a_running_total() -> None:
+    """A tip or two a day: it falls as often as it rises, and stands still above 0 nearly always."""
+    proposal = propose(
+        sample_of("time,station,rain", lambda step: f"{stamp(step)},ash,{0.2 if step % 288 > 90 else 0.0}"), "csv"
+    )
+    assert proposal.settings["rain"]["counts"] == "running total"
+
+
+def test_of_several_columns_of_rain_the_plain_one_is_read_and_the_others_named() -> None:
+    """An intensity, or the sum of a day, is no reading."""
+    proposal = propose(
+        sample_of(
+            "time,station,rain_intensity_mmh,rain_24h_mm,rain_mm", lambda s: f"{stamp(s)},ash,{s % 7},{s},0.{s % 3}"
+        ),
+        "csv",
+    )
+    assert proposal.settings["columns"]["rain"] == "rain_mm"
+    assert any("rain_intensity_mmh, rain_24h_mm" in reason for reason in proposal.reasons)
+
+
+def test_what_reads_nothing_is_no_proposal() -> None:
+    """A person would be asked whether nothing is right."""
+    proposal = propose(b"time,station,rain\n2025-10-20T00:00:00Z,ash,NA\n2025-10-20T00:05:00Z,ash,NA\n", "csv")
+    assert proposal.trouble

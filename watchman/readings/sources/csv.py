@@ -178,7 +178,7 @@ class Source(TableSource):
             return self._head_to(lines, 0, 0, skipped, self._layout(()))
         ours = self._ours
         likely: tuple[str, ...] = ()
-        number = above = 0
+        found, number, above = (0, 0), 0, 0
         while number < min(len(lines), skipped + HEAD_LINES):
             taken, fields = self._record(lines, number)
             if number + 1 not in self.skip_lines and fields:
@@ -189,10 +189,15 @@ class Source(TableSource):
                         raise UnreadableError(f"it has {layout.fault}")
                     return self._head_to(lines, number + taken, above, skipped, layout)
                 if not likely or len(ours & {*names}) > len(ours & {*likely}):
-                    likely = names
+                    likely, found = names, (number + taken, above)
                 above += 1
             number += taken
-        raise UnreadableError(f"it has {self._layout(likely).fault}" if likely else "it has no header line")
+        if not likely:
+            raise UnreadableError("it has no header line")
+        layout = self._layout(likely)
+        if layout.fault:
+            raise UnreadableError(f"it has {layout.fault}")
+        return self._head_to(lines, found[0], found[1], skipped, layout)
 
     def _head_to(self, lines: list[bytes], number: int, above: int, skipped: int, layout: _Layout) -> _Head:
         """Return the head with what belongs to it beneath its first lines: units, descriptions, skipped lines."""
@@ -240,11 +245,17 @@ class Source(TableSource):
     def _ours(self) -> frozenset[str]:
         return _names_in(self.columns)
 
+    @property
+    def _dispensable(self) -> frozenset[str]:
+        """Return the columns without which the others are still read: rain goes on while a voltage is gone."""
+        return frozenset(VARIABLES) - {"rain"} if self.columns.rain is not None else frozenset()
+
     def _layout(self, names: tuple[str, ...]) -> _Layout:
         """Return how rows beneath these names are laid out."""
         fault = ""
         places: dict[str, list[int]] = {}
         stations: dict[str, None] = {}
+        remarks: list[str] = []
         for column, parts in self.columns.parts().items():
             if "{station}" in str(parts[0]):
                 theirs = _by_station(str(parts[0]), names)
@@ -252,11 +263,15 @@ class Source(TableSource):
                 stations |= dict.fromkeys(theirs)
                 header = self.delimiter.join(names)[:300]
                 fault = fault or ("" if theirs else f"no column like {parts[0]!r}; its header is: {header}")
-            else:
-                fault = fault or next((said for part in parts if (said := self._missing(part, names))), "")
-                places[column] = [_place(part, names) for part in parts]
+                continue
+            missing = next((said for part in parts if (said := self._missing(part, names))), "")
+            if missing and column in self._dispensable:
+                remarks.append(f"its {column} is left unread: it has {missing}")
+                continue
+            fault = fault or missing
+            places[column] = [_place(part, names) for part in parts]
         needed = 1 + max(place for parts in places.values() for place in parts)
-        return _Layout(names, places, tuple(stations), needed, len(names), {}, (), fault)
+        return _Layout(names, places, tuple(stations), needed, len(names), {}, tuple(remarks), fault)
 
     def _missing(self, column: Column, names: tuple[str, ...]) -> str:
         """Say why a column can't be found in a header, or return ""."""
@@ -295,7 +310,7 @@ class Source(TableSource):
                 good = {name: unit for name, (unit, _) in read.items() if unit}
                 wrong = {name: f"its {name} is left unread: {reason}" for name, (_, reason) in read.items() if reason}
                 kept = {name: parts for name, parts in layout.places.items() if name not in wrong}
-                return replace(layout, places=kept, units=good, remarks=tuple(wrong.values()))
+                return replace(layout, places=kept, units=good, remarks=(*layout.remarks, *wrong.values()))
         return layout
 
     def _headers(self, content: bytes, begin: int, end: int, layout: _Layout) -> list[int]:

@@ -113,9 +113,11 @@ class _Haul:
     def delivery(self, now: datetime) -> Delivery:
         """Return all of it as a delivery."""
         name = self._setting.source.name
-        rejected = tuple(Rejected(name, now, row[:ROW_LENGTH], reason) for row, reason in self._rejected())
+        rejected = tuple(
+            Rejected(name, now, printable(row[:ROW_LENGTH]), printable(reason)) for row, reason in self._rejected()
+        )
         look = Look(frozenset(self._headers), frozenset(self._stated))
-        return Delivery(name, now, Readings.join(self._readings), rejected, self._trouble(), look)
+        return Delivery(name, now, Readings.join(self._readings), rejected, printable(self._trouble()), look)
 
     def remembered(self, memory: FetchMemory) -> FetchMemory:
         """Return what to remember of this fetch."""
@@ -176,6 +178,11 @@ def _few(rejected: Iterable[tuple[str, str]], what: str) -> Iterator[tuple[str, 
             yield row, reason
     if count > FEW:
         yield "", f"and {count - FEW:,} more {what}"
+
+
+def printable(text: str) -> str:
+    """Return a text of somebody else's on one line, without what would steer a terminal or turn the line around."""
+    return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
 def _unlisted(name: str, count: int) -> str:

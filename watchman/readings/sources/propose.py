@@ -30,6 +30,8 @@ STATION_WORDS = ("station", "site", "gauge", "device", "logger", "node", "id", "
 TIME_WORDS = ("time", "date", "datetime", "timestamp", "stamp", "observed", "datum", "zeit", "fecha", "heure")
 RECEIVED_WORDS = ("received", "arrived", "arrival", "ingested")
 VARIABLE_WORDS = ("variable", "parameter", "element", "quantity", "sensor", "channel", "property")
+DERIVED = ("intensity", "rate", "mmh", "24h", "1h", "day", "daily", "hour", "hourly", "sum", "max", "cumulative")
+"""What a column says that holds something made of the readings rather than the readings."""
 VALUE_WORDS = ("value", "val", "reading", "result", "measurement")
 
 FORMATS = (
@@ -49,6 +51,7 @@ MISSING: tuple[str, ...] = Source.model_fields["missing"].default
 SENSIBLE = (datetime(1990, 1, 1, tzinfo=UTC).timestamp(), datetime(2100, 1, 1, tzinfo=UTC).timestamp())
 """Times a working logger may show; a number outside is no epoch."""
 
+NO_STATION = "No column names the station: write {station} into the address or path."
 LOOKED_AT = 400
 """Rows that are looked at for guessing."""
 FIRST_ROWS = 5
@@ -278,7 +281,7 @@ class _Guess:
     def _long(self) -> bool:
         """Find the columns of a table with one value a row; say whether it is one."""
         words = [place for place in self.free if not _are_numbers(self.texts[place])]
-        variable = [place for place in self._named(VARIABLE_WORDS) if place in words]
+        variable = [place for place in self._named(VARIABLE_WORDS) if place in words and self._speaks(place)]
         variable += [place for place in words if self._names_variables(place)]
         figures = [place for place in self.free if place not in words]
         value = [place for place in self._named(VALUE_WORDS) if place in figures]
@@ -296,6 +299,10 @@ class _Guess:
             own = [text for text, name in zip(self.texts[value[0]], names, strict=True) if name == ours["rain"]]
             self._rain(ours["rain"], own)
         return True
+
+    def _speaks(self, place: int) -> bool:
+        """Say whether a word in a column names something that is measured."""
+        return any(_variable_of(word) for word in set(self.texts[place]))
 
     def _names_variables(self, place: int) -> bool:
         """Say whether the words in a column name what is measured: rain and something else, each again and again."""
@@ -331,12 +338,23 @@ class _Guess:
         for place in list(self.free):
             name = _variable_of(self.sample.labels[place])
             if name and name not in self.columns and _are_numbers(self.texts[place]):
-                self._take(name, place)
+                self._take(name, self._plainest(name) if name == "rain" else place)
                 if name == "rain":
+                    place = self.sample.names.index(self.columns["rain"])
                     self._rain(self.sample.labels[place], self.texts[place])
                 if name == "temperature" and _words(self.sample.labels[place]) & FAHRENHEIT:
                     self.settings["temperature_unit"] = "degF"
                     self.reasons.append("Temperature is taken as degrees Fahrenheit: its name says so.")
+
+    def _plainest(self, variable: str) -> int:
+        """Return the column of a variable whose name says least besides; the others are said not to be read."""
+        own = [place for place in self.free if _variable_of(self.sample.labels[place]) == variable]
+        own = [place for place in own if _are_numbers(self.texts[place])]
+        plain = min(own, key=lambda place: (says(self.sample.labels[place], DERIVED), len(self.sample.labels[place])))
+        others = [str(self.sample.names[place]) for place in own if place != plain]
+        if others:
+            self.reasons.append(f"Other columns of {variable} are not read: {', '.join(others)[:200]}.")
+        return plain
 
     def _rain(self, label: str, texts: Sequence[str]) -> None:
         value, _ = tables.numbers(texts, MISSING)
@@ -356,7 +374,7 @@ class _Guess:
         if words or ("variable" in self.columns and repeated):
             self._take("station", (words or repeated)[0])
         else:
-            self.questions.append("No column names the station: write {station} into the address or path.")
+            self.questions.append(NO_STATION)
 
 
 def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Proposal:
@@ -377,6 +395,9 @@ def _read_by(kind: Literal["csv", "json"], guess: _Guess, sample: bytes) -> Prop
     setting = tables.Setting(source, {name: place for place, name in enumerate(names)}, 0, 0)
     batches = [tables.read(table, lone, False, setting) for table in found]
     readings = Readings.join([batch.readings for batch in batches])
+    if not len(readings):
+        reason = next((reason for batch in batches for _, reason in batch.faulty), "no row holds a value")
+        raise UnreadableError(f"no row of it could be read by {settings['columns']}: {reason}")
     counts = counts_of(readings)
     if counts == "running total":
         settings["rain"]["counts"] = counts
@@ -424,6 +445,10 @@ def counts_of(readings: Readings) -> Literal["each interval", "running total"] |
     order = np.lexsort((rain.observed_at, rain.station))
     steps = np.diff(rain.value[order])[np.diff(rain.station[order]) == 0]
     rises, falls = int((steps > 0).sum()), int((steps < 0).sum())
+    level = int(((steps == 0) & (rain.value[order][1:][np.diff(rain.station[order]) == 0] > 0)).sum())
+    if falls and level > 10 * falls and rises >= falls:
+        # Rain of each interval is seldom the same twice running; a total stands still above 0 until it starts again.
+        return "running total"
     if rises < 3:
         return "each interval" if falls else None
     return "running total" if falls <= 0.05 * rises else "each interval"
