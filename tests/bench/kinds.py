@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, contextmanager
@@ -15,6 +16,7 @@ import pandas as pd
 from tests.bench import weather
 from tests.bench.measure import Line, Time, peak_mb, timed
 from tests.helpers import moment, write_network
+from tests.readings.sources import test_waterml
 from watchman import watch
 from watchman.judging.view import aware
 from watchman.model import Delivery
@@ -76,9 +78,58 @@ def json_records(folder: Path, table: str) -> Iterator[str]:
     yield f'kind = "json"\npath = "rows.json"\n{COLUMNS}'
 
 
+QUERY = "select time, station, rain_mm, battery_v, temperature_c, signal_dbm from readings"
+
+
+@contextmanager
+def sql(folder: Path, table: str) -> Iterator[str]:
+    """Lay the rows down in a SQLite database, with numbers where they are numbers."""
+    with closing(sqlite3.connect(folder / "rows.db")) as archive:
+        archive.execute(
+            "CREATE TABLE readings (time TEXT, station TEXT, rain_mm, battery_v, temperature_c, signal_dbm)"
+        )
+        rows = ([time, station, *map(float, rest)] for time, station, *rest in _cells(table))
+        archive.executemany("INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)", rows)
+        archive.commit()
+    yield (
+        f'kind = "sql"\naddress = "sqlite:///rows.db"\nquery = "{QUERY}"\nmax_rows = 5000000\nbudget_s = 600\n{COLUMNS}'
+    )
+
+
+def _read_sql(folder: Path) -> pd.DataFrame:
+    with closing(sqlite3.connect(folder / "rows.db")) as archive:
+        return pd.read_sql_query(QUERY, archive, parse_dates=["time"])
+
+
+@contextmanager
+def waterml(folder: Path, table: str) -> Iterator[str]:
+    """Lay the rain and the volts down as one WaterML 2.0 document, a series for each station and variable."""
+    series: dict[tuple[str, str], list[str]] = {}
+    for time, station, rain, volts, *_ in _cells(table):
+        for variable, value in (("rain", rain), ("battery", volts)):
+            series.setdefault((station, variable), []).append(test_waterml.point(time, value))
+    members = (
+        test_waterml.series(
+            *points,
+            usual=f'<wml2:uom code="{"mm" if variable == "rain" else "V"}"/>',
+            head=f'<om:observedProperty xlink:href="http://example.org/{variable}"/>'
+            f'<om:featureOfInterest xlink:href="http://example.org/{station}" xlink:title="{station}"/>',
+        )
+        for (station, variable), points in series.items()
+    )
+    (folder / "rows.xml").write_bytes(test_waterml.document(*members))
+    yield 'kind = "waterml"\npath = "rows.xml"\n'
+
+
+def _cells(table: str) -> list[list[str]]:
+    return [line.split(",") for line in table.splitlines()[1:]]
+
+
 KINDS = {
     "csv": Kind(csv, lambda folder: pd.read_csv(folder / "rows.csv", parse_dates=["time"])),
     "json": Kind(json_records, lambda folder: pd.read_json(folder / "rows.json", convert_dates=["time"])),
+    "sql": Kind(sql, _read_sql),
+    "waterml": Kind(waterml),
 }
 """A further kind is a line here."""
 
