@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import multiprocessing
 import sqlite3
 import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +19,8 @@ from tests.bench import weather
 from tests.bench.measure import Line, Time, peak_mb, timed
 from tests.helpers import moment, write_network
 from tests.readings.sources import test_waterml
+from tests.readings.sources.server import Servers
+from tests.readings.sources.things_server import Things
 from watchman import watch
 from watchman.judging.view import aware
 from watchman.model import Delivery
@@ -121,6 +125,31 @@ def waterml(folder: Path, table: str) -> Iterator[str]:
     yield 'kind = "waterml"\npath = "rows.xml"\n'
 
 
+@contextmanager
+def sensorthings(_folder: Path, table: str) -> Iterator[str]:
+    """Serve the rain and the volts as a SensorThings server, in a process of its own."""
+    ours, theirs = multiprocessing.Pipe()
+    server = multiprocessing.get_context("fork").Process(target=_serve_things, args=(table, theirs), daemon=True)
+    server.start()
+    try:
+        yield f'kind = "sensorthings"\naddress = "{ours.recv()}/v1.1"\nbudget_s = 600\nlook_back_days = 400\n'
+    finally:
+        server.terminate()
+        server.join()
+
+
+def _serve_things(table: str, line: Connection) -> None:
+    things, streams = Things(page=1000), {}
+    for time, station, rain, volts, *_ in _cells(table):
+        for variable, value, unit in (("Rain", rain, "mm"), ("Battery", volts, "V")):
+            if (station, variable) not in streams:
+                streams[station, variable] = things.add(station, variable, unit={"symbol": unit})
+            things.observe(streams[station, variable], time, float(value))
+    servers = Servers()
+    line.send(servers.start(things.answer)[0])
+    line.recv()
+
+
 def _cells(table: str) -> list[list[str]]:
     return [line.split(",") for line in table.splitlines()[1:]]
 
@@ -130,6 +159,7 @@ KINDS = {
     "json": Kind(json_records, lambda folder: pd.read_json(folder / "rows.json", convert_dates=["time"])),
     "sql": Kind(sql, _read_sql),
     "waterml": Kind(waterml),
+    "sensorthings": Kind(sensorthings),
 }
 """A further kind is a line here."""
 
