@@ -635,7 +635,9 @@ def _past(
 def _not_read(rejected: Sequence[Rejected]) -> None:
     """Say which rows of the sources can't be read: the first few, and how many more."""
     for row in rejected[:SHOWN]:
-        click.echo(f"{row.source}: not read: {row.reason}" + (f": {row.row}" if row.row else ""), err=True)
+        # An unlisted station is named in the reason already.
+        shown = f": {row.row}" if row.row and not row.row.startswith("station ") else ""
+        click.echo(f"{row.source}: not read: {row.reason}{shown}", err=True)
     if len(rejected) > SHOWN:
         click.echo(f"... and {len(rejected) - SHOWN} more.", err=True)
 

@@ -538,7 +538,7 @@ def _free(target: Path) -> None:
         return
     if os.path.lexists(target):
         allowed = "Nothing is ever overwritten: name a new folder."
-        raise InputError([Mistake("--out", f"{target} exists already", allowed, f"--out {target / 'export'}")])
+        raise InputError([Mistake("--out", f"{target} exists already", allowed, f"--out {target}-2")])
 
 
 @contextmanager
