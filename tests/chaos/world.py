@@ -1,4 +1,4 @@
-"""Five gauges, a storm at one of them every three hours, one station silent every eight: who must be told what."""
+"""Five gauges, a storm at one of them every three hours, one station silent every thirty: who must be told what."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 STEP = timedelta(minutes=5)
 STATIONS = ("ash", "birch", "cedar", "dogwood", "elm")
 SILENT = "elm"
-STORM_EVERY, SILENT_EVERY, SILENT_FOR = timedelta(hours=3), timedelta(hours=8), timedelta(hours=4)
+STORM_EVERY, SILENT_EVERY, SILENT_FOR = timedelta(hours=3), timedelta(hours=30), timedelta(hours=4)
 HISTORY = timedelta(days=3)
 ARRIVES_AFTER = timedelta(minutes=1)
 

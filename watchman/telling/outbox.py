@@ -40,7 +40,7 @@ PATIENCE = timedelta(hours=24)
 ENOUGH_ATTEMPTS = 4
 """No notice is given up before this many: after a day off the host's own link may need some minutes (decided here)."""
 
-AT_ONCE_AGAIN = 2
+AT_ONCE_AGAIN = 5
 """So often a notice that was under way when the watch was stopped is sent again at once (decided here)."""
 
 AT_ONCE = 5
