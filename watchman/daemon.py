@@ -234,11 +234,8 @@ class Daemon:
         else:
             trouble, self.mail_fails_since = "", None
         self._log_once("answers by mail", trouble)
-        with self.turn:
-            if self.mail_fails_since is not None and self.clock() - self.mail_fails_since >= MAIL_TOLD_AFTER:
-                self.watch.own_trouble[ANSWERS] = trouble
-            else:
-                self.watch.own_trouble.pop(ANSWERS, None)
+        told = self.mail_fails_since is not None and self.clock() - self.mail_fails_since >= MAIL_TOLD_AFTER
+        self.own_trouble(ANSWERS, trouble if told else "")
 
     def cycle(self) -> watch.Told | None:
         """Run one cycle over what has arrived; without anything new, once a minute.

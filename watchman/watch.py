@@ -193,7 +193,8 @@ def _cleared_marks(
 def _known_sources(watch: Watch, view: View, deliveries: Sequence[Delivery]) -> dict[str, KnownSource]:
     """Return how each source writes: by what was delivered, and, once an hour, by its stations' latest readings."""
     known, hour = dict(watch.sources_known), view.now // HOUR
-    watch.own_trouble.pop(KNOWING, None)
+    if hour != watch.known_hour:
+        watch.own_trouble.pop(KNOWING, None)
     try:
         for one in deliveries:
             if one.look != Look():
